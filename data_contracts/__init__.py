@@ -1,0 +1,1 @@
+"""The contracts that say what each table holds."""

@@ -1,0 +1,1 @@
+"""The hierarchical model of what insulation does."""

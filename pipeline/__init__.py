@@ -1,0 +1,1 @@
+"""Reading, checking, storing and deriving winter records."""

@@ -1,0 +1,251 @@
+"""Settings of one study: ``study.toml``, every setting with a default.
+
+The dataclasses below are the only list of settings. The commented template that
+``winterpool new`` writes is generated from them, so the two cannot drift apart.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from types import UnionType
+from typing import Any, get_type_hints
+
+from pipeline.errors import StudyError
+
+
+def setting(default: Any, comment: str) -> Any:
+    """Declare a setting with its default and the sentence that explains it."""
+    if isinstance(default, (list, dict)):
+        return field(default_factory=lambda: type(default)(default), metadata={"comment": comment})
+    return field(default=default, metadata={"comment": comment})
+
+
+@dataclass(frozen=True, slots=True)
+class StudySettings:
+    """Who asks."""
+
+    name: str = setting("Winter study", "Title of the report.")
+    association: str = setting("", "The association that pools its records.")
+    is_invented: bool = setting(False, "True for demonstration data; every page then says so.")
+    currency: str = setting("", "Three-letter code of the currency (ISO 4217), for costs.")
+    time_zone: str = setting(
+        "UTC", "Time zone whose calendar days count as days, for example America/Toronto."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class WinterSettings:
+    """When things count; all dates are month-day and belong to the winter's first or second year."""
+
+    starts_on: str = setting("10-01", "A colony alive on this day enters the winter.")
+    ends_on: str = setting("05-15", "The winter's last day: spring checks up to it count.")
+    autumn_weighing_from: str = setting("09-15", "Autumn weighings count from this day,")
+    autumn_weighing_to: str = setting("11-30", "to this day;")
+    autumn_weighing_near: str = setting("10-15", "the one nearest to this day is taken.")
+    spring_weighing_from: str = setting(
+        "12-01", "The ledger ends at the last weighing while alive, not before this day"
+    )
+    spring_weighing_to: str = setting("05-15", "and not after this day;")
+    spring_weighing_near: str = setting("04-10", "of those the one nearest to this day is taken.")
+    autumn_strength_from: str = setting("08-25", "Autumn strength: inspections from this day,")
+    autumn_strength_to: str = setting("11-15", "to this day;")
+    autumn_strength_near: str = setting("10-01", "the one nearest to this day is taken.")
+    spring_strength_from: str = setting("03-15", "Spring strength: inspections from this day,")
+    spring_strength_to: str = setting("05-20", "to this day;")
+    spring_strength_near: str = setting("04-20", "the one nearest to this day is taken.")
+    mites_from: str = setting("08-01", "Mite counts from this day,")
+    mites_to: str = setting("11-30", "to this day, count for the winter;")
+    mites_reference: str = setting("10-01", "the mite load is estimated for this day.")
+    degree_day_base_c: float = setting(10.0, "Base temperature of degree-days [degC].")
+    minimum_weather_coverage: float = setting(
+        0.9, "Share of a window's days that need weather before its degree-days count."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LevelSettings:
+    """How the insulation level follows from the layers."""
+
+    added_resistance_m2k_per_w: float = setting(
+        0.35, "A surface is insulated when it resists this much more than 22 mm of softwood [m2K/W]."
+    )
+    is_floor_counted: bool = setting(True, "False: a hive can be full without an insulated floor.")
+
+
+@dataclass(frozen=True, slots=True)
+class StoresSettings:
+    """What feed is worth and how well a hive can be weighed."""
+
+    stores_sugar_share: float = setting(0.80, "Sugar in winter stores, by mass.")
+    processing_loss: float = setting(
+        0.10, "Share of fed sugar that bees spend on storing it (weakly known: 0.10 to 0.25)."
+    )
+    scale_sd_kg: float = setting(0.5, "Error of one weighing on a platform scale [kg].")
+    luggage_scale_sd_kg: float = setting(1.2, "Error of one weighing with a hand scale [kg].")
+    frame_estimate_sd_kg: float = setting(3.0, "Error of stores judged from frames [kg].")
+    bee_mass_g: float = setting(0.12, "Mass of one adult bee [g].")
+    bees_per_frame: float = setting(2400.0, "Bees on a frame covered on both sides.")
+    brood_frame_kg: float = setting(0.45, "Mass of brood and its food on one frame of brood [kg].")
+
+
+@dataclass(frozen=True, slots=True)
+class ModelSettings:
+    """How the model is sampled and judged."""
+
+    seed: int = setting(20240, "Seed of every random draw in the fit.")
+    chains: int = setting(4, "Chains.")
+    tune: int = setting(1000, "Warm-up draws per chain.")
+    draws: int = setting(1000, "Kept draws per chain.")
+    target_accept: float = setting(0.9, "Target acceptance of the sampler.")
+    cores: int = setting(2, "Processor cores to use.")
+    retries: int = setting(2, "How often a fit that fails its gates is tried again, with more draws.")
+    minimum_links: int = setting(
+        3, "A contrast is estimated only when at least this many apiaries or members link its levels."
+    )
+    minimum_colonies: int = setting(
+        10, "A level or part is estimated only from at least this many colony-winters."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ReportSettings:
+    """What the report shows."""
+
+    minimum_cell: int = setting(5, "Counts of fewer members than this are not shown apart.")
+
+
+@dataclass(frozen=True, slots=True)
+class IngestSettings:
+    """What a file may be."""
+
+    maximum_file_mb: int = setting(20_000, "Largest file that is read [MB].")
+    maximum_expanded_mb: int = setting(
+        2_000, "Largest workbook or compressed file once expanded [MB]."
+    )
+    maximum_columns: int = setting(500, "Most columns a table may have.")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All settings of one study, one attribute a section of ``study.toml``."""
+
+    study: StudySettings = field(default_factory=StudySettings)
+    winter: WinterSettings = field(default_factory=WinterSettings)
+    levels: LevelSettings = field(default_factory=LevelSettings)
+    stores: StoresSettings = field(default_factory=StoresSettings)
+    model: ModelSettings = field(default_factory=ModelSettings)
+    report: ReportSettings = field(default_factory=ReportSettings)
+    ingest: IngestSettings = field(default_factory=IngestSettings)
+
+
+_MONTH_DAY = re.compile(r"(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+
+def _checked(section: str, name: str, value: Any, kind: Any, where: Path) -> Any:
+    """Return the value in its declared type, or say what is wrong with it."""
+    place = f"{where.name}: [{section}] {name} = {value!r}"
+    if kind is float and isinstance(value, int) and not isinstance(value, bool):
+        value = float(value)
+    expected = kind if isinstance(kind, (type, UnionType)) else type(value)
+    if not isinstance(value, expected) or (kind is not bool and isinstance(value, bool)):
+        raise StudyError(
+            f"{place} is not of the expected kind ({getattr(kind, '__name__', kind)}).",
+            mend="Correct the value in study.toml.",
+        )
+    if isinstance(value, float) and not value == value:
+        raise StudyError(f"{place} is not a number.", mend="Write a number.")
+    if section == "winter" and kind is str and not _MONTH_DAY.fullmatch(value):
+        raise StudyError(
+            f"{place} is not a month and day.", mend='Write it like "10-01" for 1 October.'
+        )
+    if kind in (int, float) and value < 0:
+        raise StudyError(f"{place} is negative.", mend="Write zero or a positive number.")
+    return value
+
+
+def settings_from_mapping(given: dict[str, Any], where: Path) -> Settings:
+    """Check a parsed settings mapping and fill in defaults.
+
+    Raises
+    ------
+    StudyError
+        A section or setting is unknown, or a value has the wrong kind.
+    """
+    sections: dict[str, Any] = {}
+    known = {f.name: f.default_factory for f in fields(Settings)}
+    for section in given:
+        if section not in known:
+            raise StudyError(
+                f"{where.name}: there is no section [{section}].",
+                mend=f"Use one of: {', '.join(known)}.",
+            )
+    for section, factory in known.items():
+        values = given.get(section, {})
+        if not isinstance(values, dict):
+            raise StudyError(
+                f"{where.name}: {section} must be a section.", mend=f"Write it as [{section}]."
+            )
+        cls = factory  # every default factory is the section's class
+        hints = get_type_hints(cls)
+        unknown = [name for name in values if name not in hints]
+        if unknown:
+            raise StudyError(
+                f"{where.name}: [{section}] has no setting {unknown[0]!r}.",
+                mend=f"Use one of: {', '.join(hints)}.",
+            )
+        sections[section] = cls(  # type: ignore[misc]
+            **{k: _checked(section, k, v, hints[k], where) for k, v in values.items()}
+        )
+    return Settings(**sections)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read ``study.toml``.
+
+    Raises
+    ------
+    StudyError
+        The file is missing, is not TOML, or holds an unknown or ill-typed setting.
+    """
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise StudyError(
+            f"{path} does not exist, so {path.parent} is not a study folder.",
+            mend="Make one with: winterpool new STUDY.",
+        ) from None
+    except UnicodeDecodeError:
+        raise StudyError(
+            f"{path} is not UTF-8 text.", mend="Save it as UTF-8 in a text editor."
+        ) from None
+    except tomllib.TOMLDecodeError as error:
+        raise StudyError(
+            f"{path} is not valid TOML: {error}.", mend="Correct the line it names."
+        ) from None
+    return settings_from_mapping(given, path)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return repr(value)
+
+
+def render_settings(settings: Settings, *, commented: bool = True) -> str:
+    """Write settings as TOML; with ``commented`` every default stands as a comment."""
+    lines = ["# Settings of this study. Every setting has a default; uncomment to change it.", ""]
+    for section in fields(settings):
+        values = getattr(settings, section.name)
+        lines += [f"[{section.name}]  # {type(values).__doc__}"]
+        for item in fields(values):
+            value = getattr(values, item.name)
+            is_default = value == getattr(type(values)(), item.name)
+            mark = "# " if commented and is_default else ""
+            lines += [f"# {item.metadata['comment']}", f"{mark}{item.name} = {_toml(value)}"]
+        lines.append("")
+    return "\n".join(lines)

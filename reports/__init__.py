@@ -1,0 +1,1 @@
+"""The report and how it is rendered."""
