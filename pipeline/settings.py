@@ -6,6 +6,7 @@ The dataclasses below are the only list of settings. The commented template that
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from dataclasses import dataclass, field, fields
@@ -70,7 +71,8 @@ class LevelSettings:
     """How the insulation level follows from the layers."""
 
     added_resistance_m2k_per_w: float = setting(
-        0.35, "A surface is insulated when it resists this much more than 22 mm of softwood [m2K/W]."
+        0.35,
+        "A surface is insulated when it beats 22 mm of softwood by this much [m2K/W].",
     )
     is_floor_counted: bool = setting(True, "False: a hive can be full without an insulated floor.")
 
@@ -101,9 +103,12 @@ class ModelSettings:
     draws: int = setting(1000, "Kept draws per chain.")
     target_accept: float = setting(0.9, "Target acceptance of the sampler.")
     cores: int = setting(2, "Processor cores to use.")
-    retries: int = setting(2, "How often a fit that fails its gates is tried again, with more draws.")
+    retries: int = setting(
+        2, "How often a fit that fails its gates is tried again, with more draws."
+    )
     minimum_links: int = setting(
-        3, "A contrast is estimated only when at least this many apiaries or members link its levels."
+        3,
+        "A contrast is estimated only when at least this many members or apiaries link it.",
     )
     minimum_colonies: int = setting(
         10, "A level or part is estimated only from at least this many colony-winters."
@@ -155,7 +160,7 @@ def _checked(section: str, name: str, value: Any, kind: Any, where: Path) -> Any
             f"{place} is not of the expected kind ({getattr(kind, '__name__', kind)}).",
             mend="Correct the value in study.toml.",
         )
-    if isinstance(value, float) and not value == value:
+    if isinstance(value, float) and not math.isfinite(value):
         raise StudyError(f"{place} is not a number.", mend="Write a number.")
     if section == "winter" and kind is str and not _MONTH_DAY.fullmatch(value):
         raise StudyError(
