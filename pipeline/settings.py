@@ -39,7 +39,7 @@ class StudySettings:
 
 @dataclass(frozen=True, slots=True)
 class WinterSettings:
-    """When things count; all dates are month-day and belong to the winter's first or second year."""
+    """When things count: month-day dates of the winter's first or second year."""
 
     starts_on: str = setting("10-01", "A colony alive on this day enters the winter.")
     ends_on: str = setting("05-15", "The winter's last day: spring checks up to it count.")

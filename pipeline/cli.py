@@ -1,0 +1,184 @@
+"""The command line: parse, call, print. Results go to stdout, progress to stderr.
+
+Exit codes: 0 done; 1 ``check`` found rows that would be rejected; 2 wrong usage; 3 to 11
+one kind of error each (see ``pipeline/errors.py``); 12 disk or permission trouble; 130
+stopped by the user.
+"""
+
+from __future__ import annotations
+
+import errno
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.errors import WinterpoolError
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Pool a beekeepers' association's winter records and find out what hive insulation does.",
+)
+
+StudyArgument = Annotated[Path, typer.Argument(help="The study folder.", metavar="STUDY")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on stderr.")]
+
+
+def _version(is_asked: bool) -> None:
+    if is_asked:
+        from importlib.metadata import version
+
+        typer.echo(f"winterpool {version('winterpool')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    del version
+
+
+@app.command(epilog="Example: winterpool new our-winters")
+def new(study: StudyArgument) -> None:
+    """Make a study folder with settings and blank templates for members."""
+    from pipeline.study import new_study
+
+    made = new_study(study)
+    typer.echo(f"Made the study folder {made.path}.")
+    typer.echo(f"1. Set its name and dates in {made.settings_path}.")
+    typer.echo(f"2. Send members a template from {made.templates_path}.")
+    typer.echo(f"3. Put their files into {made.inbox_path}, then: winterpool run {study}")
+
+
+@app.command(epilog="Example: winterpool check weighings.csv --study our-winters")
+def check(
+    files: Annotated[list[Path], typer.Argument(help="Files to check.", metavar="FILE…")],
+    study: Annotated[
+        Path | None, typer.Option(help="Use the mappings and settings of this study.")
+    ] = None,
+) -> None:
+    """Check files without loading them; exit 1 if any row would be rejected."""
+    from pipeline.cli_output import print_check
+
+    raise typer.Exit(print_check(files, study))
+
+
+@app.command(epilog="Example: winterpool ingest our-winters")
+def ingest(study: StudyArgument, quiet: Quiet = False) -> None:
+    """Load everything new in the study's inbox and weather folders."""
+    from pipeline import runner
+    from pipeline.cli_output import print_ingest
+    from pipeline.progress import Progress
+
+    print_ingest(runner.ingest(study, Progress(is_shown=not quiet)))
+
+
+def _step(step: str, study: Path, quiet: bool, *, only_if_stale: bool = False) -> None:
+    from pipeline import runner
+    from pipeline.cli_output import print_step
+    from pipeline.progress import Progress
+
+    done = runner.do_step(step, study, Progress(is_shown=not quiet), only_if_stale=only_if_stale)
+    print_step(done, study)
+
+
+@app.command(epilog="Example: winterpool prepare our-winters")
+def prepare(study: StudyArgument, quiet: Quiet = False) -> None:
+    """Build the derived tables, one row per colony-winter."""
+    _step("prepare", study, quiet)
+
+
+@app.command(epilog="Example: winterpool fit our-winters")
+def fit(study: StudyArgument, quiet: Quiet = False) -> None:
+    """Fit the model, judge it, and write the estimates to STUDY/results."""
+    _step("fit", study, quiet)
+
+
+@app.command(epilog="Example: winterpool report our-winters")
+def report(study: StudyArgument, quiet: Quiet = False) -> None:
+    """Render the report to STUDY/report/index.html."""
+    _step("report", study, quiet)
+
+
+def _run(study: Path, quiet: bool) -> None:
+    ingest(study, quiet)
+    for step in ("prepare", "fit", "report"):
+        _step(step, study, quiet, only_if_stale=True)
+
+
+@app.command(epilog="Example: winterpool run our-winters")
+def run(study: StudyArgument, quiet: Quiet = False) -> None:
+    """Ingest, prepare, fit and report: only what changed since last time."""
+    _run(study, quiet)
+
+
+@app.command(epilog="Example: winterpool status our-winters")
+def status(study: StudyArgument) -> None:
+    """Say what is loaded, from whom, what was rejected and what is out of date."""
+    from pipeline.cli_output import print_status
+
+    print_status(study)
+
+
+@app.command(epilog="Example: winterpool demo my-demo")
+def demo(
+    directory: Annotated[
+        Path, typer.Argument(help="A folder to make; it must not exist.", metavar="DIR")
+    ],
+    seed: Annotated[int, typer.Option(help="Seed of the invented world.")] = 7,
+    size: Annotated[str, typer.Option(help="full (about 350 colonies) or small.")] = "full",
+    quiet: Quiet = False,
+) -> None:
+    """Write an invented association's study, run it all, and compare with its known truth."""
+    from pipeline.cli_output import print_truth
+    from pipeline.demo import DEMO_SIZES, write_demo
+
+    if size not in DEMO_SIZES:
+        raise typer.BadParameter(f"{size!r} is not one of {', '.join(DEMO_SIZES)}.")
+    typer.echo("Everything in this demonstration is invented: people, places, bees and figures.")
+    write_demo(directory, seed=seed, size=DEMO_SIZES[size])
+    _run(directory, quiet)
+    print_truth(directory)
+
+
+def _say(problem: str, mend: str) -> None:
+    print(f"winterpool: {problem}\n{mend}", file=sys.stderr)
+
+
+def main() -> None:
+    """Run the command line and turn every foreseen trouble into a sentence and an exit code."""
+    try:
+        app()
+    except WinterpoolError as error:
+        _say(error.problem, error.mend)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        _say(
+            "Stopped. What was loaded before stays; the step under way left nothing behind.",
+            "Give the same command again to go on.",
+        )
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except OSError as error:
+        place = f" ({error.filename})" if error.filename else ""
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            _say(
+                f"The disk is full{place}; the store is as it was before this step.",
+                "Free some space and give the same command again.",
+            )
+        elif error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+            _say(
+                f"No permission to use a file or folder{place}.",
+                "Give yourself the right to read and write the study folder.",
+            )
+        else:
+            raise
+        sys.exit(12)

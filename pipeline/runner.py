@@ -1,0 +1,225 @@
+"""Which step of a study is out of date, and doing only that.
+
+Each step leaves a fingerprint of everything its result depends on (inputs by content,
+the settings it reads, the code that made it) in ``results/steps.json``. A step whose
+fingerprint is unchanged and whose output is there is not done again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from datetime import UTC, date, datetime
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import StudyError
+from pipeline.ingest import IngestSummary, ingest_study
+from pipeline.progress import Progress
+from pipeline.settings import Settings, read_settings
+from pipeline.store import Store
+from pipeline.study import Study
+
+STEPS = ("prepare", "fit", "report")
+
+_CODE_OF_STEP = {
+    "prepare": ("data_contracts", "pipeline/stages", "pipeline/physics"),
+    "fit": ("models",),
+    "report": ("data_contracts", "reports"),
+}
+_SETTINGS_OF_STEP = {
+    "prepare": ("study", "winter", "levels", "stores"),
+    "fit": ("winter", "levels", "model"),
+    "report": ("study", "winter", "levels", "stores", "model", "report"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """What a step did: whether it ran or was up to date, and how long it took [s]."""
+
+    step: str
+    has_run: bool
+    seconds: float
+
+
+def _digest(*parts: bytes | str) -> str:
+    total = hashlib.sha256()
+    for part in parts:
+        data = part.encode() if isinstance(part, str) else part
+        total.update(len(data).to_bytes(8, "big"))
+        total.update(data)
+    return total.hexdigest()
+
+
+def code_fingerprint(step: str) -> str:
+    """Digest of the source files that make a step's result."""
+    parts: list[bytes | str] = []
+    for place in _CODE_OF_STEP[step]:
+        package, _, folder = place.partition("/")
+        root = Path(str(files(package))) / folder
+        for path in sorted(root.rglob("*")):
+            if path.is_file() and "__pycache__" not in path.parts:
+                parts += [path.relative_to(root).as_posix(), path.read_bytes()]
+    return _digest(*parts)
+
+
+def _settings_fingerprint(step: str, settings: Settings) -> str:
+    used = {name: asdict(getattr(settings, name)) for name in _SETTINGS_OF_STEP[step]}
+    return json.dumps(used, sort_keys=True)
+
+
+def table_fingerprint(frame: pl.DataFrame) -> str:
+    """Digest of a table's column names, types and values, in their order."""
+    types = ", ".join(f"{name} {kind}" for name, kind in frame.schema.items())
+    return _digest(types, frame.write_csv())
+
+
+def _read_steps(study: Study) -> dict[str, Any]:
+    try:
+        found = json.loads(study.steps_path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, json.JSONDecodeError, UnicodeDecodeError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _note_step(study: Study, step: str, fingerprint: str, seconds: float) -> None:
+    steps = _read_steps(study)
+    steps[step] = {
+        "fingerprint": fingerprint,
+        "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "seconds": round(seconds, 2),
+    }
+    study.results_path.mkdir(parents=True, exist_ok=True)
+    draft = study.steps_path.with_suffix(".partial")
+    draft.write_text(json.dumps(steps, indent=2) + "\n", encoding="utf-8")
+    os.replace(draft, study.steps_path)
+
+
+def _stored(study: Study, *tables: str) -> list[pl.DataFrame]:
+    if not study.store_path.exists():
+        raise StudyError(
+            f"Nothing has been loaded into {study.path} yet.",
+            mend=f"Put members' files into {study.path / 'inbox'} and run: winterpool run STUDY.",
+        )
+    with Store.open(study.store_path, read_only=True) as store:
+        missing = [name for name in tables if not store.has_table(name)]
+        if missing:
+            raise StudyError(
+                f"The table {missing[0]} has not been built in {study.path}.",
+                mend="Run: winterpool prepare STUDY.",
+            )
+        return [store.table(name) for name in tables]
+
+
+def step_fingerprint(step: str, study: Study, settings: Settings) -> str:
+    """Digest of everything the result of a step depends on.
+
+    Raises
+    ------
+    StudyError
+        An earlier step has not been done.
+    """
+    if step == "prepare":
+        inputs = [table_fingerprint(t.drop("ingested_at")) for t in _stored(study, "files")]
+    elif step == "fit":
+        inputs = [table_fingerprint(t) for t in _stored(study, "colony_winters", "mite_samples")]
+    else:
+        steps = _read_steps(study)
+        inputs = [str(steps.get(s, {}).get("fingerprint")) for s in ("prepare", "fit")]
+        inputs += [table_fingerprint(t.drop("ingested_at")) for t in _stored(study, "files")]
+        if study.results_path.exists():
+            inputs += [_digest(p.read_bytes()) for p in sorted(study.results_path.glob("*.csv"))]
+    return _digest(code_fingerprint(step), _settings_fingerprint(step, settings), *inputs)
+
+
+def _has_output(step: str, study: Study) -> bool:
+    if step == "prepare":
+        with Store.open(study.store_path, read_only=True) as store:
+            return store.has_table("colony_winters")
+    if step == "fit":
+        return (study.results_path / "estimands.csv").exists()
+    return study.report_page.exists()
+
+
+def is_current(step: str, study: Study, settings: Settings) -> bool:
+    """Whether a step's output is there and made from what is there now."""
+    noted = _read_steps(study).get(step, {}).get("fingerprint")
+    if noted is None or not study.store_path.exists() or not _has_output(step, study):
+        return False
+    return bool(noted == step_fingerprint(step, study, settings))
+
+
+def ingest(path: Path, progress: Progress) -> IngestSummary:
+    """Load everything new in a study's inbox and weather folders."""
+    study = Study(path)
+    settings = read_settings(study.settings_path)
+    return ingest_study(study, settings, progress, date.today())
+
+
+def _prepare(study: Study, settings: Settings, progress: Progress) -> None:
+    from pipeline.stages.graph import derive
+
+    _stored(study, "files")
+    with Store.open(study.store_path) as store:
+        derive(store, settings, progress)
+
+
+def _fit(study: Study, settings: Settings, progress: Progress) -> None:
+    colony_winters, mite_samples = _stored(study, "colony_winters", "mite_samples")
+    from models.fit import fit, write_results
+
+    result = fit(colony_winters, mite_samples, settings, progress)
+    write_results(result, study.results_path)
+
+
+def _report(study: Study, settings: Settings, progress: Progress) -> None:
+    del settings  # the report reads the study's own
+    _stored(study, "colony_winters")
+    from reports.render import render_report
+
+    render_report(study.path, progress)
+
+
+_DO: dict[str, Callable[[Study, Settings, Progress], None]] = {
+    "prepare": _prepare,
+    "fit": _fit,
+    "report": _report,
+}
+
+
+def do_step(step: str, path: Path, progress: Progress, *, only_if_stale: bool = False) -> StepDone:
+    """Do one step of a study and note its fingerprint.
+
+    Parameters
+    ----------
+    step : {"prepare", "fit", "report"}
+    path : Path
+        The study folder.
+    progress : Progress
+        Where the step shows how far it is.
+    only_if_stale : bool
+        Skip the step when its output is current.
+
+    Raises
+    ------
+    WinterpoolError
+        As the step itself does.
+    """
+    study = Study(path)
+    settings = read_settings(study.settings_path)
+    if only_if_stale and is_current(step, study, settings):
+        return StepDone(step, has_run=False, seconds=0.0)
+    begun = time.monotonic()
+    before = step_fingerprint(step, study, settings)
+    _DO[step](study, settings, progress)
+    seconds = time.monotonic() - begun
+    _note_step(study, step, before, seconds)
+    return StepDone(step, has_run=True, seconds=seconds)
