@@ -1,0 +1,1 @@
+"""Physical quantities: arrays in, arrays out, no files."""
