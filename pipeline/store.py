@@ -1,0 +1,262 @@
+"""The store: one DuckDB file per study, opened, locked and changed only here.
+
+Whatever goes wrong inside DuckDB because of the file, the disk or another program is told as
+a ``StoreError``; any other database error is a bug and passes through.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import TracebackType
+
+import duckdb
+import polars as pl
+
+from pipeline.contracts import load_contracts, record_ddl
+from pipeline.errors import StoreError
+from pipeline.lock import Lock
+
+_FORMAT = 1
+_MEMORY_LIMIT = "1GB"
+_MAGIC = b"DUCK"  # bytes 8 to 12 of every DuckDB file
+
+_BOOKKEEPING = (
+    "CREATE TABLE store_format (format INTEGER, tables_sha256 VARCHAR)",
+    "CREATE TABLE files (file_no INTEGER, file_sha256 VARCHAR, name VARCHAR, folder VARCHAR, "
+    "size_bytes BIGINT, status VARCHAR, rows_read BIGINT, rows_accepted BIGINT, "
+    "rows_rejected BIGINT, ingested_at TIMESTAMPTZ, problem VARCHAR, mend VARCHAR, "
+    "fingerprint VARCHAR)",
+    "CREATE TABLE rejected_rows (file_sha256 VARCHAR, file_name VARCHAR, sheet VARCHAR, "
+    '"row" BIGINT, record VARCHAR, "column" VARCHAR, "value" VARCHAR, rule VARCHAR, '
+    "mend VARCHAR, ingested_at TIMESTAMPTZ)",
+)
+
+
+def _table_statements() -> list[str]:
+    statements = list(_BOOKKEEPING)
+    for contract in load_contracts().values():
+        statements += record_ddl(contract)
+    return statements
+
+
+@contextmanager
+def store_errors(path: Path) -> Iterator[None]:
+    """Tell trouble with the store's file, its disk or its memory in plain words.
+
+    Raises
+    ------
+    StoreError
+        DuckDB could not open, read or write the file, or ran out of disk or memory.
+    """
+    try:
+        yield
+    except (
+        duckdb.IOException,
+        duckdb.OutOfMemoryException,
+        duckdb.FatalException,
+        duckdb.InternalException,
+        duckdb.SerializationException,
+        duckdb.ConnectionException,
+    ) as error:
+        said = str(error)
+        first_line = said.splitlines()[0] if said else type(error).__name__
+        if "No space left" in said or "File too large" in said or "Quota exceeded" in said:
+            raise StoreError(
+                f"The disk is full: {path} could not be written and is as it was before this step.",
+                mend="Free some space and give the same command again.",
+            ) from error
+        if isinstance(error, duckdb.OutOfMemoryException):
+            raise StoreError(
+                f"{path}: the step needs more memory or disk than there is ({first_line}).",
+                mend="Free some space, close other programs and give the same command again.",
+            ) from error
+        if "lock" in said or isinstance(error, duckdb.ConnectionException):
+            raise StoreError(
+                f"{path} is in use by another program.",
+                mend="Close the program that has it open and try again.",
+            ) from error
+        raise _damaged(path, first_line) from error
+
+
+def _damaged(path: Path, why: str) -> StoreError:
+    return StoreError(
+        f"{path} cannot be read as a store: {why}",
+        mend=f"Move {path.name} out of the study folder and run winterpool ingest: "
+        "everything is loaded again from the files.",
+    )
+
+
+class Store:
+    """An open store; use ``Store.open`` in a ``with`` block."""
+
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, lock: Lock | None):
+        self.path = path
+        self.connection = connection
+        self._lock = lock
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False) -> Store:
+        """Open the store, making it when it is not there yet.
+
+        Parameters
+        ----------
+        path : Path
+            The DuckDB file.
+        read_only : bool
+            Open without taking the lock; the store must exist.
+
+        Raises
+        ------
+        StoreError
+            The store is locked, damaged, not a store of ours or of another version, or missing
+            when opened read-only.
+        """
+        lock = None if read_only else Lock.take(path.with_suffix(".lock"))
+        try:
+            return cls(path, _connected(path, read_only), lock)
+        except BaseException:
+            if lock:
+                lock.release()
+            raise
+
+    def close(self) -> None:
+        """Write out what is pending and give the lock back."""
+        try:
+            with store_errors(self.path):
+                self.connection.close()
+        finally:
+            if self._lock:
+                self._lock.release()
+                self._lock = None
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All changes of the block, or none of them.
+
+        Raises
+        ------
+        StoreError
+            The changes could not be written.
+        """
+        with store_errors(self.path):
+            self.connection.execute("BEGIN TRANSACTION")
+            try:
+                yield
+                self.connection.execute("COMMIT")
+            except BaseException:
+                with suppress(duckdb.Error):  # a failed commit has rolled back already
+                    self.connection.execute("ROLLBACK")
+                raise
+
+    def has_table(self, name: str) -> bool:
+        """Whether a table or view of that name is there."""
+        found = self.connection.execute(
+            "SELECT count(*) FROM information_schema.tables WHERE table_name = ?", [name]
+        ).fetchall()
+        return bool(found[0][0])
+
+    def table(self, name: str) -> pl.DataFrame:
+        """Return a table's rows: of a record the current ones, without provenance.
+
+        Parameters
+        ----------
+        name : str
+            A record, ``files``, ``rejected_rows`` or a derived table.
+
+        Raises
+        ------
+        StoreError
+            There is no such table, or it cannot be read.
+        """
+        if not self.has_table(name):
+            raise StoreError(
+                f"{self.path} has no table {name!r}.", mend="Run winterpool prepare first."
+            )
+        with store_errors(self.path):
+            return self.connection.table(f'"{name}"').pl()
+
+    def replace_table(self, name: str, frame: pl.DataFrame) -> None:
+        """Write a derived table, in place of what stood under its name.
+
+        Raises
+        ------
+        StoreError
+            The name is a record's or one of the store's own, or the table cannot be written.
+        """
+        own = {"files", "rejected_rows", "store_format"}
+        for record in load_contracts():
+            own |= {record, f"{record}_rows"}
+        if name in own:
+            raise StoreError(
+                f"{name} holds what members sent and is never overwritten.",
+                mend="Give the derived table another name.",
+            )
+        with store_errors(self.path):
+            self.connection.register("_incoming", frame)
+            try:
+                self.connection.execute(f'CREATE OR REPLACE TABLE "{name}" AS FROM _incoming')
+            finally:
+                self.connection.unregister("_incoming")
+
+
+def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
+    is_new = not path.exists()
+    if read_only and is_new:
+        raise StoreError(
+            f"{path} does not exist.", mend="Run winterpool ingest to load the files first."
+        )
+    if not is_new:
+        with path.open("rb") as file:
+            if file.read(12)[8:] != _MAGIC:
+                raise _damaged(path, "it is not a DuckDB file.")
+    with store_errors(path):
+        connection = duckdb.connect(
+            path,
+            read_only=read_only,
+            config={
+                "memory_limit": _MEMORY_LIMIT,
+                "temp_directory": str(path.with_suffix(".tmp")),
+                "preserve_insertion_order": False,
+                "autoinstall_known_extensions": False,
+                "autoload_known_extensions": False,
+            },
+        )
+    try:
+        with store_errors(path):
+            connection.execute("SET TimeZone = 'UTC'")
+            _make_or_check(path, connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _make_or_check(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    statements = _table_statements()
+    digest = hashlib.sha256("\n".join(statements).encode()).hexdigest()
+    tables = connection.sql("SELECT table_name FROM information_schema.tables").fetchall()
+    if not tables:  # new, or its making was interrupted
+        connection.execute("BEGIN TRANSACTION")
+        for statement in statements:
+            connection.execute(statement)
+        connection.execute("INSERT INTO store_format VALUES (?, ?)", [_FORMAT, digest])
+        connection.execute("COMMIT")
+        return
+    if ("store_format",) not in tables:
+        raise _damaged(path, "it is a database of something else.")
+    if connection.sql("FROM store_format").fetchall() != [(_FORMAT, digest)]:
+        raise _damaged(path, "another version of Winterpool made it.")

@@ -1,0 +1,114 @@
+"""The study folder: where everything of one study stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import StudyError
+from pipeline.settings import Settings, render_settings
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """The places inside one study folder."""
+
+    path: Path
+
+    @property
+    def settings_path(self) -> Path:
+        """The study's settings."""
+        return self.path / "study.toml"
+
+    @property
+    def inbox_path(self) -> Path:
+        """Where members' files are put."""
+        return self.path / "inbox"
+
+    @property
+    def mappings_path(self) -> Path:
+        """Where mapping files are kept."""
+        return self.path / "mappings"
+
+    @property
+    def weather_path(self) -> Path:
+        """Where weather files are put."""
+        return self.path / "weather"
+
+    @property
+    def templates_path(self) -> Path:
+        """Blank files to send to members."""
+        return self.path / "templates"
+
+    @property
+    def archive_path(self) -> Path:
+        """Every accepted file, unchanged, under its digest."""
+        return self.path / "archive"
+
+    @property
+    def working_path(self) -> Path:
+        """Files of an ingest under way; may be removed when none is."""
+        return self.path / ".working"
+
+    @property
+    def store_path(self) -> Path:
+        """The store."""
+        return self.path / "store.duckdb"
+
+    @property
+    def results_path(self) -> Path:
+        """What the model found."""
+        return self.path / "results"
+
+    @property
+    def steps_path(self) -> Path:
+        """Fingerprints of the steps done."""
+        return self.results_path / "steps.json"
+
+    @property
+    def report_path(self) -> Path:
+        """The rendered report's folder."""
+        return self.path / "report"
+
+    @property
+    def report_page(self) -> Path:
+        """The rendered report's first page."""
+        return self.report_path / "index.html"
+
+
+def new_study(path: Path, settings: Settings | None = None) -> Study:
+    """Make a study folder with settings and blank templates.
+
+    Parameters
+    ----------
+    path : Path
+        The folder to make; it may exist if it is empty.
+    settings : Settings, optional
+        What to write into ``study.toml``; all defaults otherwise.
+
+    Raises
+    ------
+    StudyError
+        The folder is a study already or holds other files, or the path is a file.
+    """
+    from pipeline.templates import write_templates
+
+    study = Study(path)
+    if study.settings_path.exists():
+        raise StudyError(f"{path} is a study already.", mend="Choose another name.")
+    if path.exists() and not path.is_dir():
+        raise StudyError(f"{path} is a file.", mend="Choose another name.")
+    if path.exists() and any(path.iterdir()):
+        raise StudyError(
+            f"{path} holds other files.", mend="Choose a name that is free, or an empty folder."
+        )
+    for folder in (
+        study.inbox_path,
+        study.mappings_path,
+        study.weather_path,
+        study.templates_path,
+    ):
+        folder.mkdir(parents=True, exist_ok=True)
+    write_templates(study.templates_path)
+    study.settings_path.write_text(render_settings(settings or Settings()), encoding="utf-8")
+    return study
