@@ -1,0 +1,197 @@
+"""Figures of the finding: the answer by level, the contrasts, the subgroups."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from reports.context import Pool
+from reports.figures import (
+    FAINT,
+    INK,
+    LEVEL_COLOURS,
+    draw_interval,
+    house_style,
+    name_rows,
+    new_figure,
+    spread,
+)
+from reports.summaries import counted_frames, raw_by_level, with_level
+from reports.wording import OUTCOMES, decimals_of, listed, number, signed, unit_words
+
+_PANELS = {
+    "stores use": ("Stores used [kg]", "stores_use_kg", "kg"),
+    "survival": ("Alive in spring [%]", "survival", "%"),
+    "spring strength": ("Spring strength [frames of bees, dead = 0]", "frames", "frames"),
+}
+
+
+def _raw_points(axes: Axes, units: pl.DataFrame, outcome: str, levels: list[str]) -> None:
+    if outcome == "survival":
+        return
+    value = counted_frames() if outcome == "spring strength" else pl.col("stores_use_kg")
+    for y, level in enumerate(levels):
+        points = units.filter(pl.col("level") == level).select(value.alias("x")).drop_nulls()
+        x = points["x"].sort().to_numpy()
+        axes.plot(x, y + 0.26 + spread(len(x), 0.09), ".", ms=3, color=FAINT, alpha=0.55, mew=0)
+
+
+def _model_rows(pool: Pool, outcome: str) -> dict[str, dict]:
+    rows = pool.level_means.filter((pl.col("outcome") == outcome) & pl.col("mean").is_not_null())
+    return {row["level"]: row for row in rows.to_dicts()}
+
+
+def answer_figure(pool: Pool) -> Figure:
+    """Draw each outcome by level: the raw pool behind the model's estimates."""
+    raw = raw_by_level(pool)
+    levels = raw["level"].to_list()
+    shown = raw.filter(~pl.col("is_hidden"))
+    units = with_level(pool.units).filter(pl.col("level").is_in(shown["level"].implode()))
+    with house_style():
+        figure, panels = new_figure(0.9 + 3 * (0.42 + 0.3 * max(len(levels), 1)), rows=3)
+        for axes, (outcome, (title, column, _)) in zip(panels, _PANELS.items(), strict=True):
+            axes.set_title(title)
+            _raw_points(axes, units, outcome, levels)
+            modelled = _model_rows(pool, outcome)
+            for y, row in enumerate(raw.to_dicts()):
+                if row[column] is not None:
+                    axes.plot(row[column], y + 0.26, "D", ms=5.5, mfc="white", mec=INK, mew=1.2)
+                if row["level"] in modelled:
+                    draw_interval(axes, y - 0.1, modelled[row["level"]], LEVEL_COLOURS[row["level"]])
+            name_rows(axes, levels)
+        panels[0].figure.legend(
+            handles=[
+                Line2D([], [], marker="o", color=INK, lw=3, ms=7, mec="white", label="model"),
+                Line2D([], [], marker="D", color="none", mfc="white", mec=INK, label="raw mean"),
+                Line2D([], [], marker=".", color="none", mfc=FAINT, mec=FAINT, label="one colony"),
+            ],
+            loc="outside lower left",
+            ncols=3,
+            handlelength=1.6,
+            columnspacing=1.4,
+        )
+    return figure
+
+
+def answer_alt(pool: Pool) -> str:
+    """Say what the answer figure shows."""
+    said = []
+    raw = {row["level"]: row for row in raw_by_level(pool).to_dicts()}
+    for outcome, (title, column, unit) in _PANELS.items():
+        decimals = decimals_of(unit)
+        modelled = _model_rows(pool, outcome)
+        parts = []
+        for level, row in raw.items():
+            told = [f"raw {number(row[column], decimals)}"] if row[column] is not None else []
+            if level in modelled:
+                low, high = modelled[level]["q5.5"], modelled[level]["q94.5"]
+                told.append(
+                    f"model {number(modelled[level]['mean'], decimals)}, 89 % interval "
+                    f"{number(low, decimals)} to {number(high, decimals)}"
+                )
+            if told:
+                parts.append(f"{level}: {'; '.join(told)}")
+        said.append(f"{title}. {'. '.join(parts) or 'No values'}.")
+    return "Three panels by insulation level. " + " ".join(said)
+
+
+def _estimated(pool: Pool) -> pl.DataFrame:
+    return pool.estimands.filter(
+        (pl.col("status") == "estimated") & (pl.col("measure") == "difference")
+    )
+
+
+def contrast_rows(pool: Pool) -> pl.DataFrame:
+    """Overall differences, one row an outcome, contrast and horizon, in the files' order."""
+    return _estimated(pool).filter(pl.col("subgroup") == "all")
+
+
+def subgroup_rows(pool: Pool, contrast: str) -> pl.DataFrame:
+    """Differences of one contrast within subgroups, these winters."""
+    return _estimated(pool).filter(
+        (pl.col("subgroup") != "all")
+        & (pl.col("contrast") == contrast)
+        & (pl.col("horizon") == "these winters")
+    )
+
+
+def forest_figure(rows: pl.DataFrame, names: list[str], marks: list[bool]) -> Figure:
+    """Draw differences with intervals, one panel an outcome, a line at no difference.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        Estimates, one a line.
+    names : list of str
+        What each line is called.
+    marks : list of bool
+        Lines drawn fainter: predictions for a new winter.
+    """
+    lines = rows.with_columns(pl.Series("name", names), pl.Series("is_new", marks))
+    outcomes = [o for o in OUTCOMES if o in lines["outcome"].to_list()]
+    counts = [lines.filter(pl.col("outcome") == o).height for o in outcomes]
+    with house_style():
+        height = 0.3 + sum(0.75 + 0.3 * n for n in counts)
+        ratios = [0.75 + 0.3 * n for n in counts]
+        figure, panels = new_figure(height, rows=len(outcomes), height_ratios=ratios)
+        for axes, outcome in zip(panels, outcomes, strict=True):
+            here = lines.filter(pl.col("outcome") == outcome).to_dicts()
+            for y, row in enumerate(here):
+                draw_interval(axes, y, row, FAINT if row["is_new"] else LEVEL_COLOURS["full"])
+            axes.axvline(0, color=INK, lw=1)
+            axes.set_title(f"{outcome.capitalize()}: difference [{unit_words(here[0]['unit'])}]")
+            name_rows(axes, [row["name"] for row in here])
+    return figure
+
+
+def forest_alt(rows: pl.DataFrame, names: list[str]) -> str:
+    """Say what a forest figure shows, line by line."""
+    said = []
+    for row, name in zip(rows.to_dicts(), names, strict=True):
+        decimals = decimals_of(row["unit"])
+        said.append(
+            f"{row['outcome']}, {name}: {signed(row['mean'], decimals)} {unit_words(row['unit'])}, "
+            f"89 % interval {signed(row['q5.5'], decimals)} to {signed(row['q94.5'], decimals)}"
+        )
+    return "Differences with intervals. " + "; ".join(said) + "."
+
+
+def model_against_raw_figure(pool: Pool) -> Figure:
+    """Draw the model's level means against the raw means of the same levels."""
+    rows = pool.level_means.drop_nulls(["raw", "mean"])
+    outcomes = [o for o in OUTCOMES if o in rows["outcome"].to_list()]
+    with house_style():
+        figure, panels = new_figure(2.9 * len(outcomes), rows=len(outcomes))
+        for axes, outcome in zip(panels, outcomes, strict=True):
+            here = rows.filter(pl.col("outcome") == outcome).to_dicts()
+            ends = [row[k] for row in here for k in ("raw", "q5.5", "q94.5")]
+            low, high = min(ends), max(ends)
+            pad = 0.08 * (high - low) or 1.0
+            line = np.array([low - pad, high + pad])
+            axes.plot(line, line, color=FAINT, lw=1, ls="--")
+            for row in here:
+                colour = LEVEL_COLOURS.get(row["level"], INK)
+                axes.plot([row["raw"]] * 2, [row["q5.5"], row["q94.5"]], color=colour, lw=2)
+                axes.plot(row["raw"], row["mean"], "o", color=colour, ms=7)
+                axes.annotate(
+                    row["level"], (row["raw"], row["mean"]), (7, 5), textcoords="offset points"
+                )
+            title = _PANELS[outcome][0]
+            axes.set(title=title, xlabel="raw mean of the pool", ylabel="model", xlim=line)
+            axes.grid()
+    return figure
+
+
+def model_against_raw_alt(pool: Pool) -> str:
+    """Say how far the model moved each level from its raw mean."""
+    said = []
+    for row in pool.level_means.drop_nulls(["raw", "mean"]).to_dicts():
+        decimals = decimals_of(_PANELS[row["outcome"]][2])
+        said.append(
+            f"{row['outcome']}, {row['level']}: raw {number(row['raw'], decimals)}, "
+            f"model {number(row['mean'], decimals)}"
+        )
+    return f"Model estimates against raw means. {listed(said)}."

@@ -1,0 +1,344 @@
+"""Pool to small frames: what the figures and tables of the report show."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from reports.context import Pool
+from reports.tables import hide_small
+from reports.wording import LEVELS, OUTCOMES, winter_name
+
+UNKNOWN = "not recorded"
+_LEVEL_ORDER = [*LEVELS, UNKNOWN]
+
+# Outcome -> column of colony_winters, and the column that says why it is missing.
+OUTCOME_COLUMNS = {
+    "stores use": ("stores_use_kg", "stores_reason"),
+    "survival": ("is_alive", "survival_reason"),
+    "spring strength": ("spring_strength_frames", "spring_strength_reason"),
+}
+
+
+def with_level(frame: pl.DataFrame) -> pl.DataFrame:
+    """Give units without a recorded set-up a level of their own."""
+    return frame.with_columns(pl.col("level").fill_null(UNKNOWN))
+
+
+def _by_level(frame: pl.DataFrame, *measures: pl.Expr) -> pl.DataFrame:
+    """Summarise by level, in the order of the levels, with the members behind each."""
+    found = (
+        with_level(frame)
+        .group_by("level")
+        .agg(pl.len().cast(pl.Int64).alias("n_units"), _members(), *measures)
+    )
+    order = pl.col("level").replace_strict(
+        {name: i for i, name in enumerate(_LEVEL_ORDER)}, return_dtype=pl.Int64
+    )
+    return found.sort(order)
+
+
+def _members() -> pl.Expr:
+    return pl.col("member_id").n_unique().cast(pl.Int64).alias("n_members")
+
+
+def counted_frames() -> pl.Expr:
+    """Spring frames as the headline counts them: a colony that died counts zero."""
+    frames = pl.col("spring_strength_frames")
+    return pl.when(pl.col("is_alive") == False).then(0.0).otherwise(frames)  # noqa: E712
+
+
+def raw_by_level(pool: Pool) -> pl.DataFrame:
+    """Count and average the analysed colony-winters by level, nothing adjusted.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row a level: level, n_units, n_members, n_known, n_alive, survival [%], n_stores,
+        stores_use_kg, n_frames, frames (a dead colony counts zero), is_hidden; values of levels
+        with too few members are null.
+    """
+    frames = counted_frames()
+    found = _by_level(
+        pool.units,
+        pl.col("is_alive").count().cast(pl.Int64).alias("n_known"),
+        pl.col("is_alive").sum().cast(pl.Int64).alias("n_alive"),
+        (pl.col("is_alive").mean() * 100).alias("survival"),
+        pl.col("stores_use_kg").count().cast(pl.Int64).alias("n_stores"),
+        pl.col("stores_use_kg").mean(),
+        frames.count().cast(pl.Int64).alias("n_frames"),
+        frames.mean().alias("frames"),
+    )
+    hidden = [c for c in found.columns if c not in ("level", "n_members")]
+    return hide_small(found, [*hidden, "n_members"], minimum=pool.minimum_cell)
+
+
+def files_by_status(pool: Pool) -> pl.DataFrame:
+    """Count files and their rows by what became of them."""
+    return (
+        pool.files.group_by("status")
+        .agg(
+            pl.len().cast(pl.Int64).alias("n_files"),
+            pl.col("rows_read", "rows_accepted", "rows_rejected").sum().cast(pl.Int64),
+        )
+        .sort("status")
+    )
+
+
+def rejections(pool: Pool) -> pl.DataFrame:
+    """Count rejected rows by record, column and rule; values and file names stay behind."""
+    where = ["file_sha256", "sheet", "row", "record"]
+    return (
+        pool.rejected_rows.group_by("record", "column", "rule")
+        .agg(pl.struct(where).n_unique().cast(pl.Int64).alias("n_rows"))
+        .sort("n_rows", "record", "column", "rule", descending=[True, False, False, False])
+    )
+
+
+def flow(pool: Pool) -> pl.DataFrame:
+    """Follow the rows and units from what was received to what is analysed.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns step, kept, left, why: what goes on and what stays behind at each step. At every
+        step of one kind, kept + left is what the step before kept.
+    """
+    records = pool.records.select(pl.col("accepted", "superseded", "rejected").sum()).row(
+        0, named=True
+    )
+    current = records["accepted"] - records["superseded"]
+    units = pool.units
+    steps = [
+        ("rows received", records["accepted"] + records["rejected"], 0, ""),
+        ("rows accepted", records["accepted"], records["rejected"], "rejected, with a reason"),
+        ("rows in use", current, records["superseded"], "replaced by a newer row"),
+        ("colony-winters spoken of", pool.colony_winters.height, 0, ""),
+        (
+            "colony-winters analysed",
+            units.height,
+            pool.colony_winters.height - units.height,
+            "left out, with a reason",
+        ),
+    ]
+    for outcome, (column, _) in OUTCOME_COLUMNS.items():
+        known = units[column].count()
+        steps.append((f"with {outcome}", known, units.height - known, "unknown, with a reason"))
+    schema = {"step": pl.String, "kept": pl.Int64, "left": pl.Int64, "why": pl.String}
+    return pl.DataFrame(steps, schema=schema, orient="row")
+
+
+def _reasons(frame: pl.DataFrame, column: str, what: str, minimum: int) -> pl.DataFrame:
+    """Count units by the reason in ``column``; reasons of too few members are put together."""
+    found = (
+        frame.filter(pl.col(column).is_not_null())
+        .group_by(pl.col(column).alias("reason"))
+        .agg(pl.len().cast(pl.Int64).alias("n_units"), _members())
+        .sort("n_units", "reason", descending=[True, False])
+    )
+    is_small = pl.col("n_members") < minimum
+    small = found.filter(is_small)
+    rows = found.filter(~is_small)
+    if small.height > 1:
+        together = pl.DataFrame(
+            {"reason": [_OTHER_REASONS], "n_units": [small["n_units"].sum()]},
+            schema_overrides={"n_units": pl.Int64},
+        )
+        rows = pl.concat([rows, together], how="diagonal")
+    elif small.height == 1:
+        rows = pl.concat([rows, small])
+    return rows.select(pl.lit(what).alias("what"), "reason", "n_units")
+
+
+_OTHER_REASONS = "other reasons, each from few members"
+
+
+def exclusions(pool: Pool) -> pl.DataFrame:
+    """Count every unit and every outcome left out, by reason (what, reason, n_units)."""
+    parts = [_reasons(pool.colony_winters, "exclusion_reason", "left out", pool.minimum_cell)]
+    for outcome, (_, reason) in OUTCOME_COLUMNS.items():
+        parts.append(_reasons(pool.units, reason, f"no {outcome}", pool.minimum_cell))
+    return pl.concat(parts)
+
+
+def missing_by_level(pool: Pool) -> pl.DataFrame:
+    """Count unknown outcomes by level, because unequal shares can mislead."""
+    found = _by_level(
+        pool.units,
+        *(
+            pl.col(column).null_count().cast(pl.Int64).alias(f"no {outcome}")
+            for outcome, (column, _) in OUTCOME_COLUMNS.items()
+        ),
+        pl.col("is_disaster").sum().cast(pl.Int64).alias("disasters"),
+    )
+    hidden = ["n_units", "disasters", *(f"no {o}" for o in OUTCOMES)]
+    return hide_small(found, hidden, minimum=pool.minimum_cell)
+
+
+def levels_by_winter(pool: Pool) -> pl.DataFrame:
+    """Count analysed colony-winters by winter and level, wide; few members give null."""
+    found = (
+        with_level(pool.units)
+        .group_by("winter", "level")
+        .agg(pl.len().cast(pl.Int64).alias("n_units"), _members())
+    )
+    parts = [
+        hide_small(part.sort("level"), ["n_units"], minimum=pool.minimum_cell)
+        for _, part in found.sort("winter", "level").group_by("winter", maintain_order=True)
+    ]
+    if not parts:
+        return pl.DataFrame(schema={"winter": pl.String})
+    wide = pl.concat(parts).pivot("level", index="winter", values="n_units").sort("winter")
+    names = [name for name in _LEVEL_ORDER if name in wide.columns]
+    return wide.select(
+        pl.col("winter").map_elements(winter_name, return_dtype=pl.String), *names
+    )
+
+
+def winters(pool: Pool) -> pl.DataFrame:
+    """Summarise each winter: units, members, apiaries, survival, cold; few members give null."""
+    found = (
+        pool.units.group_by("winter")
+        .agg(
+            pl.len().cast(pl.Int64).alias("n_units"),
+            _members(),
+            pl.col("apiary_id").n_unique().cast(pl.Int64).alias("n_apiaries"),
+            pl.col("is_alive").count().cast(pl.Int64).alias("n_known"),
+            pl.col("is_alive").sum().cast(pl.Int64).alias("n_alive"),
+            (pl.col("is_alive").mean() * 100).alias("survival"),
+            pl.col("cold_kd_per_day").mean().alias("cold"),
+        )
+        .sort("winter")
+        .with_columns(pl.col("winter").map_elements(winter_name, return_dtype=pl.String))
+    )
+    hidden = [c for c in found.columns if c not in ("winter", "n_members")]
+    return hide_small(found, [*hidden, "n_members"], minimum=pool.minimum_cell)
+
+
+def apiary_cold(pool: Pool) -> pl.DataFrame:
+    """Mean cold and weather coverage of each apiary-winter (winter, cold, coverage)."""
+    return (
+        pool.units.group_by("apiary_id", "winter")
+        .agg(
+            pl.col("cold_kd_per_day").mean().alias("cold"),
+            pl.col("degree_days_kd").mean().alias("degree_days"),
+            pl.col("weather_coverage").mean().alias("coverage"),
+        )
+        .sort("winter", "apiary_id")
+        .drop("apiary_id")
+    )
+
+
+def member_level_counts(pool: Pool) -> pl.DataFrame:
+    """Count members by how many insulation levels they used (levels_used, n_members)."""
+    used = (
+        pool.units.filter(pl.col("level").is_not_null())
+        .group_by("member_id")
+        .agg(pl.col("level").n_unique().alias("levels_used"))
+    )
+    found = (
+        used.group_by("levels_used").agg(pl.len().cast(pl.Int64).alias("n_members"))
+    ).sort("levels_used")
+    return hide_small(
+        found.with_columns(pl.col("n_members").alias("members")),
+        ["n_members"],
+        minimum=pool.minimum_cell,
+        members="members",
+    ).select("levels_used", "n_members")
+
+
+def set_ups(pool: Pool) -> pl.DataFrame:
+    """Describe the hives of each level: conductance, openings, absorbers, draws."""
+    found = _by_level(
+        pool.units,
+        pl.col("conductance_w_per_k").count().cast(pl.Int64).alias("n_conductance"),
+        pl.col("conductance_w_per_k").mean().alias("conductance"),
+        ((pl.col("top_opening") == "open").mean() * 100).alias("open_pct"),
+        (pl.col("has_moisture_absorber").mean() * 100).alias("absorber_pct"),
+        ((pl.col("assignment") == "randomised").mean() * 100).alias("randomised_pct"),
+    )
+    hidden = [c for c in found.columns if c not in ("level", "n_members")]
+    return hide_small(found, hidden, minimum=pool.minimum_cell)
+
+
+def mites_by_method(pool: Pool) -> pl.DataFrame:
+    """Count the mite samples of the analysed units by method."""
+    found = (
+        _analysed_samples(pool)
+        .group_by("method")
+        .agg(
+            pl.len().cast(pl.Int64).alias("n_samples"),
+            pl.struct("colony_id", "winter").n_unique().cast(pl.Int64).alias("n_units"),
+            _members(),
+            pl.col("mites_per_100_bees").median().alias("median_load"),
+        )
+        .sort("method")
+    )
+    hidden = ["n_samples", "n_units", "median_load"]
+    return hide_small(found, hidden, minimum=pool.minimum_cell)
+
+
+def _analysed_samples(pool: Pool) -> pl.DataFrame:
+    units = pool.units.select("colony_id", "winter", "member_id", "level")
+    return pool.mite_samples.join(units, on=["colony_id", "winter"], how="inner")
+
+
+def mite_loads(pool: Pool) -> pl.DataFrame:
+    """Mites per 100 bees of each wash or roll, with its level; few members are left out."""
+    samples = with_level(_analysed_samples(pool)).filter(pl.col("mites_per_100_bees").is_not_null())
+    counts = _by_level(samples)
+    shown = hide_small(counts, [], minimum=pool.minimum_cell).filter(~pl.col("is_hidden"))
+    return samples.filter(pl.col("level").is_in(shown["level"].implode())).select(
+        "level", "mites_per_100_bees"
+    )
+
+
+def mites_by_level(pool: Pool) -> pl.DataFrame:
+    """Summarise counting and treating by level: units, sampled, treated, median load."""
+    samples = (
+        _analysed_samples(pool)
+        .group_by("colony_id", "winter")
+        .agg(pl.col("mites_per_100_bees").mean().alias("load"))
+    )
+    found = _by_level(
+        pool.units.join(samples, on=["colony_id", "winter"], how="left"),
+        (pl.col("mite_counts_used") > 0).sum().cast(pl.Int64).alias("n_sampled"),
+        pl.col("load").median().alias("median_load"),
+        (pl.col("was_treated").mean() * 100).alias("treated_pct"),
+        pl.col("was_treated").count().cast(pl.Int64).alias("n_treatment_known"),
+    )
+    hidden = [c for c in found.columns if c not in ("level", "n_members")]
+    return hide_small(found, hidden, minimum=pool.minimum_cell)
+
+
+def sensors_by_level(pool: Pool) -> pl.DataFrame:
+    """Summarise what loggers tell by level: condensation hours, temperature, brood onset."""
+    units = pool.units.filter(pl.col("sensor_days").fill_null(0) > 0)
+    onset = pl.col("brood_onset_on").dt.ordinal_day()
+    found = _by_level(
+        units,
+        pl.col("sensor_days").sum().cast(pl.Int64),
+        pl.col("in_hive_temperature_mean_c").mean(),
+        pl.col("condensation_risk_h").median(),
+        onset.count().cast(pl.Int64).alias("n_onset"),
+        onset.median().alias("onset_day"),
+    ).with_columns(
+        pl.when(pl.col("onset_day").is_not_null())
+        .then(pl.date(2023, 1, 1) + pl.duration(days=pl.col("onset_day") - 1))
+        .dt.strftime("%d %b")
+        .alias("onset")
+    )
+    hidden = [c for c in found.columns if c not in ("level", "n_members")]
+    return hide_small(found, hidden, minimum=pool.minimum_cell)
+
+
+def sensor_positions(pool: Pool) -> pl.DataFrame:
+    """Mean temperature and humidity by position and level, October to April."""
+    parts = [
+        hide_small(
+            part,
+            ["n_units", "days", "temperature_c", "humidity_pct"],
+            minimum=pool.minimum_cell,
+        )
+        for _, part in pool.sensors.group_by("position", maintain_order=True)
+    ]
+    return pl.concat(parts) if parts else pool.sensors
