@@ -1,0 +1,37 @@
+"""Spring strength of colonies that survived, counted with error."""
+
+from __future__ import annotations
+
+import pymc as pm
+import pytensor.tensor as pt
+
+from models.data import STRENGTH, Pool
+from models.priors import StrengthPriors
+
+
+def add_strength(pool: Pool, priors: StrengthPriors, eta: pt.TensorVariable) -> None:
+    """Add the spring count's likelihood to the open model.
+
+    Parameters
+    ----------
+    pool : Pool
+    priors : StrengthPriors
+    eta : TensorVariable, shape (strength_unit,)
+        Log median frames of bees of the counted survivors.
+
+    Notes
+    -----
+    Frames are log-normal with spread ``strength_sd``; the count adds an error known by method.
+    Their sum is taken as log-normal with the error's relative variance added (exact to first
+    order). A living colony written down as 0 frames is read as the finest unit, a quarter.
+    """
+    seen = pool.observed[STRENGTH]
+    count_sd = pm.Data("strength_count_sd", seen.error_sd, dims="strength_unit")
+    sd = pm.HalfNormal("strength_sd", priors.sd_sd)
+    pm.LogNormal(
+        "spring_frames",
+        mu=eta,
+        sigma=pt.sqrt(sd**2 + pt.log1p((count_sd * pt.exp(-eta)) ** 2)),
+        observed=seen.value,
+        dims="strength_unit",
+    )
