@@ -1,0 +1,1 @@
+"""Stages: pure functions from named tables to one named table each."""
