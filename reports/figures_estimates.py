@@ -36,7 +36,7 @@ def _raw_points(axes: Axes, units: pl.DataFrame, outcome: str, levels: list[str]
     for y, level in enumerate(levels):
         points = units.filter(pl.col("level") == level).select(value.alias("x")).drop_nulls()
         x = points["x"].sort().to_numpy()
-        axes.plot(x, y + 0.26 + spread(len(x), 0.09), ".", ms=3, color=FAINT, alpha=0.55, mew=0)
+        axes.plot(x, y + 0.24 + spread(len(x), 0.12), ".", ms=4, color=FAINT, alpha=0.7, mew=0)
 
 
 def _model_rows(pool: Pool, outcome: str) -> dict[str, dict]:
@@ -58,9 +58,9 @@ def answer_figure(pool: Pool) -> Figure:
             modelled = _model_rows(pool, outcome)
             for y, row in enumerate(raw.to_dicts()):
                 if row[column] is not None:
-                    axes.plot(row[column], y + 0.26, "D", ms=5.5, mfc="white", mec=INK, mew=1.2)
+                    axes.plot(row[column], y + 0.24, "D", ms=5.5, mfc="white", mec=INK, mew=1.2)
                 if row["level"] in modelled:
-                    draw_interval(axes, y - 0.1, modelled[row["level"]], LEVEL_COLOURS[row["level"]])
+                    draw_interval(axes, y - 0.14, modelled[row["level"]], LEVEL_COLOURS[row["level"]])
             name_rows(axes, levels)
         panels[0].figure.legend(
             handles=[

@@ -26,42 +26,26 @@ def flow_figure(pool: Pool) -> Figure:
     """Draw the flow from rows received to units analysed, with what is left out at each step."""
     steps = flow(pool).to_dicts()
     with house_style():
-        figure, [axes] = new_figure(0.2 + 0.72 * len(steps))
+        figure, [axes] = new_figure(0.2 + 0.56 * len(steps))
         axes.set(xlim=(0, 10), ylim=(-len(steps) + 0.45, 0.55))
         axes.axis("off")
         for i, step in enumerate(steps):
             is_outcome = step["step"].startswith("with ")
             x = 0.9 if is_outcome else 0.1
-            box = FancyBboxPatch(
-                (x, -i - 0.27),
-                5.0,
-                0.54,
-                boxstyle="round,pad=0.02,rounding_size=0.08",
-                fc="white",
-                ec=KEPT,
-                lw=1.4,
-            )
+            shape = "round,pad=0.02,rounding_size=0.08"
+            box = FancyBboxPatch((x, -i - 0.28), 5, 0.56, boxstyle=shape, fc="white", ec=KEPT)
             axes.add_patch(box)
             axes.text(x + 0.2, -i, number(step["kept"]), va="center", weight="bold", size=11)
             axes.text(x + 4.85, -i, step["step"], va="center", ha="right", size=9.5)
             if step["left"]:
-                axes.annotate(
-                    "", (6.75, -i), (x + 5.05, -i), arrowprops={"arrowstyle": "->", "color": LEFT}
-                )
-                axes.text(6.85, -i + 0.13, number(step["left"]), va="center", color=LEFT, size=10.5)
-                axes.text(6.85, -i - 0.17, step["why"], va="center", color=INK, size=8.5)
+                arrow = {"arrowstyle": "->", "color": LEFT}
+                axes.annotate("", (6.75, -i), (x + 5.05, -i), arrowprops=arrow)
+                axes.text(6.85, -i + 0.16, number(step["left"]), va="center", color=LEFT)
+                axes.text(6.85, -i - 0.2, step["why"], va="center", color=INK, size=8.5)
             if i + 1 < len(steps) and not is_outcome:
-                is_change = steps[i + 1]["step"] == "colony-winters spoken of"
-                axes.annotate(
-                    "",
-                    (2.0, -i - 0.71),
-                    (2.0, -i - 0.29),
-                    arrowprops={
-                        "arrowstyle": "->",
-                        "color": FAINT,
-                        "ls": ":" if is_change else "-",
-                    },
-                )
+                is_new_unit = steps[i + 1]["step"] == "colony-winters spoken of"
+                arrow = {"arrowstyle": "->", "color": FAINT, "ls": ":" if is_new_unit else "-"}
+                axes.annotate("", (2.0, -i - 0.72), (2.0, -i - 0.28), arrowprops=arrow)
     return figure
 
 

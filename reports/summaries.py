@@ -122,41 +122,42 @@ def flow(pool: Pool) -> pl.DataFrame:
     ]
     for outcome, (column, _) in OUTCOME_COLUMNS.items():
         known = units[column].count()
-        steps.append((f"with {outcome}", known, units.height - known, "unknown, with a reason"))
+        steps.append((f"with {outcome}", known, units.height - known, "without, with a reason"))
     schema = {"step": pl.String, "kept": pl.Int64, "left": pl.Int64, "why": pl.String}
     return pl.DataFrame(steps, schema=schema, orient="row")
-
-
-def _reasons(frame: pl.DataFrame, column: str, what: str, minimum: int) -> pl.DataFrame:
-    """Count units by the reason in ``column``; reasons of too few members are put together."""
-    found = (
-        frame.filter(pl.col(column).is_not_null())
-        .group_by(pl.col(column).alias("reason"))
-        .agg(pl.len().cast(pl.Int64).alias("n_units"), _members())
-        .sort("n_units", "reason", descending=[True, False])
-    )
-    is_small = pl.col("n_members") < minimum
-    small = found.filter(is_small)
-    rows = found.filter(~is_small)
-    if small.height > 1:
-        together = pl.DataFrame(
-            {"reason": [_OTHER_REASONS], "n_units": [small["n_units"].sum()]},
-            schema_overrides={"n_units": pl.Int64},
-        )
-        rows = pl.concat([rows, together], how="diagonal")
-    elif small.height == 1:
-        rows = pl.concat([rows, small])
-    return rows.select(pl.lit(what).alias("what"), "reason", "n_units")
 
 
 _OTHER_REASONS = "other reasons, each from few members"
 
 
+def _reasons(frame: pl.DataFrame, reason: pl.Expr, what: str, minimum: int) -> pl.DataFrame:
+    """Count the units of ``frame`` by reason; reasons of too few members are put together."""
+    by_reason = (
+        frame.group_by(reason.alias("reason"))
+        .agg(pl.len().cast(pl.Int64).alias("n_units"), _members())
+        .with_columns(
+            pl.when(pl.col("n_members") < minimum)
+            .then(pl.lit(_OTHER_REASONS))
+            .otherwise(pl.col("reason"))
+            .alias("reason")
+        )
+    )
+    return (
+        by_reason.group_by("reason")
+        .agg(pl.col("n_units").sum())
+        .sort("n_units", "reason", descending=[True, False])
+        .select(pl.lit(what).alias("what"), "reason", "n_units")
+    )
+
+
 def exclusions(pool: Pool) -> pl.DataFrame:
     """Count every unit and every outcome left out, by reason (what, reason, n_units)."""
-    parts = [_reasons(pool.colony_winters, "exclusion_reason", "left out", pool.minimum_cell)]
-    for outcome, (_, reason) in OUTCOME_COLUMNS.items():
-        parts.append(_reasons(pool.units, reason, f"no {outcome}", pool.minimum_cell))
+    left_out = pool.colony_winters.filter(pl.col("exclusion_reason").is_not_null())
+    parts = [_reasons(left_out, pl.col("exclusion_reason"), "left out", pool.minimum_cell)]
+    for outcome, (column, reason) in OUTCOME_COLUMNS.items():
+        missing = pool.units.filter(pl.col(column).is_null())
+        why = pl.col(reason).fill_null("reason not recorded")
+        parts.append(_reasons(missing, why, f"no {outcome}", pool.minimum_cell))
     return pl.concat(parts)
 
 
@@ -228,22 +229,14 @@ def apiary_cold(pool: Pool) -> pl.DataFrame:
     )
 
 
-def member_level_counts(pool: Pool) -> pl.DataFrame:
-    """Count members by how many insulation levels they used (levels_used, n_members)."""
+def comparing_members(pool: Pool) -> int:
+    """Count the members who wintered colonies at more than one level: they carry the answer."""
     used = (
         pool.units.filter(pl.col("level").is_not_null())
         .group_by("member_id")
         .agg(pl.col("level").n_unique().alias("levels_used"))
     )
-    found = (
-        used.group_by("levels_used").agg(pl.len().cast(pl.Int64).alias("n_members"))
-    ).sort("levels_used")
-    return hide_small(
-        found.with_columns(pl.col("n_members").alias("members")),
-        ["n_members"],
-        minimum=pool.minimum_cell,
-        members="members",
-    ).select("levels_used", "n_members")
+    return used.filter(pl.col("levels_used") > 1).height
 
 
 def set_ups(pool: Pool) -> pl.DataFrame:

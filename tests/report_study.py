@@ -68,7 +68,9 @@ def colony_winters(rng: np.random.Generator, members: int, *, has_set_ups: bool)
                         "is_disaster": is_disaster,
                         "survival_reason": "lost to disaster" if is_disaster else None,
                         "spring_strength_frames": frames if is_alive and not is_disaster else None,
-                        "spring_strength_reason": None if is_alive else "did not survive",
+                        "spring_strength_reason": "did not survive"
+                        if is_disaster or not is_alive
+                        else None,
                         "condensation_risk_h": float(rng.gamma(4, 40)) if m % 3 == 0 else None,
                         "sensor_days": 150 if m % 3 == 0 else None,
                         "in_hive_temperature_mean_c": float(rng.normal(14 + gain, 2))

@@ -1,0 +1,210 @@
+"""Results files to the text of the report's tables of estimates, checks and priors."""
+
+from __future__ import annotations
+
+from dataclasses import fields, is_dataclass
+
+import polars as pl
+
+from models.priors import Priors
+from reports.context import Pool
+from reports.summaries import raw_by_level
+from reports.tables import FEW
+from reports.wording import (
+    OUTCOMES,
+    Verdict,
+    because,
+    contrast_words,
+    decimals_of,
+    estimate,
+    number,
+    verdict,
+    winter_name,
+)
+
+_RAW = {
+    "survival": ("survival", "n_known", "%"),
+    "stores use": ("stores_use_kg", "n_stores", "kg"),
+    "spring strength": ("frames", "n_frames", "frames"),
+}
+
+
+def level_cells(pool: Pool) -> pl.DataFrame:
+    """Put raw counts beside model estimates, one row a level, all as text.
+
+    Returns
+    -------
+    polars.DataFrame
+        level, units, and for each outcome ``raw OUTCOME`` and ``model OUTCOME``.
+    """
+    modelled = {(r["outcome"], r["level"]): r for r in pool.level_means.to_dicts()}
+    rows = []
+    for raw in raw_by_level(pool).to_dicts():
+        row = {"level": raw["level"], "units": FEW if raw["is_hidden"] else number(raw["n_units"])}
+        for outcome, (column, n_column, unit) in _RAW.items():
+            decimals = decimals_of(unit)
+            if raw["is_hidden"]:
+                row[f"raw {outcome}"] = FEW
+            elif outcome == "survival":
+                share = f" ({number(raw[column])} %)" if raw[column] is not None else ""
+                row[f"raw {outcome}"] = f"{raw['n_alive']} of {raw['n_known']}{share}"
+            else:
+                row[f"raw {outcome}"] = (
+                    f"{number(raw[column], decimals)} (n {number(raw[n_column])})"
+                )
+            found = modelled.get((outcome, raw["level"]))
+            text = "–"
+            if found and found["mean"] is not None:
+                low, high = number(found["q5.5"], decimals), number(found["q94.5"], decimals)
+                text = f"{number(found['mean'], decimals)} ({low} to {high})"
+            row[f"model {outcome}"] = text
+        rows.append(row)
+    columns = ["level", "units", *(f"{k} {o}" for o in _RAW for k in ("raw", "model"))]
+    return pl.DataFrame(rows, schema=dict.fromkeys(columns, pl.String))
+
+
+def _words(row: dict) -> str:
+    if row["status"] != "estimated":
+        return row["status"] if row["status"] == "not converged" else because(row["reason"])
+    seen: Verdict = verdict(row["p_benefit"])
+    return f"{seen.word} {('', 'better', 'worse')[seen.direction]}".strip()
+
+
+def contrast_table(pool: Pool, outcome: str) -> pl.DataFrame:
+    """List every contrast of one outcome overall: difference, relative size, how sure.
+
+    Returns
+    -------
+    polars.DataFrame
+        contrast, horizon, difference, relative, p_benefit [%], words; text but for p_benefit.
+    """
+    rows = pool.estimands.filter((pl.col("outcome") == outcome) & (pl.col("subgroup") == "all"))
+    relative = {
+        (r["contrast"], r["horizon"]): estimate(r)
+        for r in rows.filter(pl.col("measure") != "difference").to_dicts()
+        if r["status"] == "estimated"
+    }
+    table = [
+        {
+            "contrast": row["contrast"],
+            "horizon": row["horizon"],
+            "difference": estimate(row),
+            "relative": relative.get((row["contrast"], row["horizon"]), "–"),
+            "p_benefit": None if row["p_benefit"] is None else 100 * row["p_benefit"],
+            "words": _words(row),
+        }
+        for row in rows.filter(pl.col("measure") == "difference").to_dicts()
+    ]
+    text = dict.fromkeys(("contrast", "horizon", "difference", "relative"), pl.String)
+    return pl.DataFrame(table, schema={**text, "p_benefit": pl.Float64, "words": pl.String})
+
+
+def subgroup_table(pool: Pool) -> pl.DataFrame:
+    """List the differences within subgroups, these winters (outcome, contrast, subgroup, …)."""
+    rows = pool.estimands.filter(
+        (pl.col("subgroup") != "all")
+        & (pl.col("measure") == "difference")
+        & (pl.col("horizon") == "these winters")
+    )
+    table = [
+        {
+            "subgroup": row["subgroup"],
+            "outcome": row["outcome"],
+            "contrast": row["contrast"],
+            "difference": estimate(row),
+            "words": _words(row),
+        }
+        for row in rows.to_dicts()
+    ]
+    names = ("subgroup", "outcome", "contrast", "difference", "words")
+    return pl.DataFrame(table, schema=dict.fromkeys(names, pl.String))
+
+
+def populations(pool: Pool) -> list[str]:
+    """Sentences that say for which hives the estimates speak, each once."""
+    found = pool.estimands["population"].drop_nulls().unique(maintain_order=True)
+    return [text for text in found.to_list() if text.strip()]
+
+
+def link_table(pool: Pool) -> pl.DataFrame:
+    """List which levels the records link, counts of few members as a word."""
+
+    def shown(value: int) -> str:
+        return FEW if 0 < value < pool.minimum_cell else number(value)
+
+    rows = [
+        {
+            "pair": contrast_words(f"{row['level_b']} vs {row['level_a']}"),
+            "members": shown(row["linking_members"]),
+            "apiaries": shown(row["linking_apiaries"]),
+            "is_linked": "yes" if row["is_linked"] else "no",
+        }
+        for row in pool.links.to_dicts()
+    ]
+    return pl.DataFrame(
+        rows, schema=dict.fromkeys(("pair", "members", "apiaries", "is_linked"), pl.String)
+    )
+
+
+def part_table(pool: Pool) -> pl.DataFrame:
+    """List the model's parts: whether each is in, on how many units, and why not."""
+    return pool.parts.with_columns(
+        pl.when("is_included").then(pl.lit("in the model")).otherwise(pl.lit("left out")).alias("is")
+    )
+
+
+def gate_table(pool: Pool) -> pl.DataFrame:
+    """List the gates a reader needs: the headline quantities and whatever failed."""
+    return pool.gates.filter(pl.col("is_headline") | ~pl.col("passed")).with_columns(
+        pl.when("passed").then(pl.lit("passed")).otherwise(pl.lit("failed")).alias("verdict")
+    )
+
+
+def gate_sentence(pool: Pool) -> str:
+    """Say how many gates were passed."""
+    total, passed = pool.gates.height, int(pool.gates["passed"].sum())
+    if total == 0:
+        return "The model has not been fitted, so there is nothing to judge."
+    if passed == total:
+        return f"All {number(total)} checks of the sampler were passed."
+    return (
+        f"{number(total - passed)} of {number(total)} checks of the sampler failed; "
+        "no estimate that rests on a failed check is shown as a number."
+    )
+
+
+def _prior_rows(priors: object, part: str) -> list[dict]:
+    rows = []
+    for item in fields(priors):  # type: ignore[arg-type]
+        value = getattr(priors, item.name)
+        if isinstance(value, dict):
+            text = "; ".join(f"{key}: {shown}" for key, shown in value.items())
+        else:
+            text = str(value)
+        rows.append({"part": part, "prior": item.name.replace("_", " "), "value": text})
+    return rows
+
+
+def prior_table() -> pl.DataFrame:
+    """List every prior of the model as the code holds it (part, prior, value)."""
+    priors = Priors()
+    rows = []
+    for outcome in OUTCOMES:
+        rows += _prior_rows(priors.outcomes[outcome], outcome)
+    for item in fields(priors):
+        value = getattr(priors, item.name)
+        if item.name != "outcomes" and is_dataclass(value):
+            rows += _prior_rows(value, item.name)
+        elif item.name != "outcomes":
+            rows.append(
+                {"part": "joint", "prior": item.name.replace("_", " "), "value": str(value)}
+            )
+    return pl.DataFrame(rows, schema=dict.fromkeys(("part", "prior", "value"), pl.String))
+
+
+def winter_span(pool: Pool) -> str:
+    """Name the winters of the analysed units."""
+    found = sorted(pool.units["winter"].unique().to_list())
+    if len(found) > 2:
+        return f"the winters {winter_name(found[0])} to {winter_name(found[-1])}"
+    return "the winter " + " and ".join(winter_name(w) for w in found) if found else "no winter"
