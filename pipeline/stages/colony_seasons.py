@@ -33,6 +33,7 @@ def _mentions(
 
 
 def colony_seasons(
+    *,
     set_ups: pl.DataFrame,
     winter_outcomes: pl.DataFrame,
     weighings: pl.DataFrame,

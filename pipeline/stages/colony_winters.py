@@ -81,6 +81,7 @@ def _exclusion() -> pl.Expr:
 
 
 def colony_winters(
+    *,
     colony_seasons: pl.DataFrame,
     winter_survival: pl.DataFrame,
     hive_envelopes: pl.DataFrame,

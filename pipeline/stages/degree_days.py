@@ -37,6 +37,7 @@ def _corrections(
 
 
 def degree_days(
+    *,
     colony_seasons: pl.DataFrame,
     weighing_windows: pl.DataFrame,
     station_days: pl.DataFrame,

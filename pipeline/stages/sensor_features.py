@@ -146,6 +146,7 @@ def _condensation(hours: pl.DataFrame, hive_envelopes: pl.DataFrame) -> pl.DataF
 
 
 def sensor_features(
+    *,
     colony_seasons: pl.DataFrame,
     sensor_days: pl.DataFrame,
     sensor_hours: pl.DataFrame,

@@ -20,7 +20,7 @@ class StoredTable:
     def reduce(self, query: str, **parameters: Any) -> pl.DataFrame:
         """Run ``QUERY.sql`` of the stages' folder, which reads this table by its own name."""
         text = (files("pipeline") / "stages" / f"{query}.sql").read_text(encoding="utf-8")
-        return self.connection.execute(text, parameters).pl()
+        return self.connection.sql(text, params=parameters).pl()
 
     def count(self) -> int:
         """Rows in the table."""
