@@ -1,0 +1,82 @@
+"""Parquet files: typed columns written as text without loss."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import ReadError
+from pipeline.readers.headings import named_headings
+from pipeline.readers.tables import ROW, ReadOptions, TextTable
+from pipeline.settings import IngestSettings
+
+_BATCH_ROWS = 250_000
+
+
+def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSettings) -> TextTable:
+    """Read a Parquet file; row 1 is the heading, so the first row of data is row 2.
+
+    Whole numbers kept as floats are written without ``.0``; moments with a time zone become UTC
+    with their offset; moments without one stay naive.
+
+    Raises
+    ------
+    ReadError
+        The file is damaged, or a column holds lists, structures, bytes or durations.
+    """
+    try:
+        lazy = pl.scan_parquet(path, glob=False, hive_partitioning=False)
+        schema = lazy.collect_schema()
+    except (pl.exceptions.PolarsError, OSError):
+        raise _damaged(name) from None
+    header = named_headings(schema.names(), name, "", limits)
+    if None in header:
+        raise ReadError(f"{name} has a column without a name.", mend="Name every column.")
+    casts = [
+        _text(column, kind, name, options.decimal or ".").alias(str(heading))
+        for (column, kind), heading in zip(schema.items(), header, strict=True)
+    ]
+    named = tuple(str(heading) for heading in header)
+    return TextTable("", named, _batches(lazy, casts, name), [], options.decimal or ".")
+
+
+def _damaged(name: str) -> ReadError:
+    return ReadError(f"{name} is a damaged Parquet file.", mend="Export it again as Parquet.")
+
+
+def _batches(lazy: pl.LazyFrame, casts: list[pl.Expr], name: str) -> Iterator[pl.DataFrame]:
+    row = 2
+    try:
+        for batch in lazy.collect_batches(chunk_size=_BATCH_ROWS, maintain_order=True):
+            numbers = pl.int_range(row, row + batch.height, dtype=pl.Int64, eager=True).alias(ROW)
+            row += batch.height
+            text = batch.select(casts)
+            text = text.with_columns(pl.when(pl.all() != "").then(pl.all()))
+            yield text.with_columns(numbers).filter(~pl.all_horizontal(pl.exclude(ROW).is_null()))
+    except (pl.exceptions.PolarsError, OSError):
+        raise _damaged(name) from None
+
+
+def _text(column: str, kind: pl.DataType, name: str, decimal: str) -> pl.Expr:
+    value = pl.col(column)
+    if kind.is_integer() or kind == pl.Boolean or kind in (pl.Categorical, pl.Enum, pl.Null):
+        return value.cast(pl.String)
+    if kind.is_float() or kind.is_decimal():
+        text = value.cast(pl.String)
+        if kind.is_float():
+            text = text.str.strip_suffix(".0")
+        return text.str.replace(".", decimal, literal=True) if decimal != "." else text
+    if kind == pl.String:
+        return value.str.strip_chars()
+    if kind == pl.Date:
+        return value.dt.strftime("%Y-%m-%d")
+    if isinstance(kind, pl.Datetime):
+        if kind.time_zone:
+            value = value.dt.convert_time_zone("UTC")
+        return value.dt.strftime("%Y-%m-%dT%H:%M:%S" + ("%:z" if kind.time_zone else ""))
+    raise ReadError(
+        f"{name}: column {column!r} holds {kind}, which is no text, number, date or moment.",
+        mend="Export the column as text or numbers.",
+    )

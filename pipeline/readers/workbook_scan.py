@@ -1,0 +1,245 @@
+"""A workbook's inside, looked at before anything is expanded into cells.
+
+A workbook is a zip archive of XML. Before the cell reader allocates a grid, this module checks
+what it would expand to and refuses macros, passwords and document type declarations (by which
+entities could be made to multiply). It also finds the cells that the cell reader would pass on as
+empty: errors such as ``#N/A``, and formulas that no program has calculated yet.
+
+References
+----------
+ECMA-376, Office Open XML, part 1: SpreadsheetML worksheets, and part 2: packaging.
+"""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from xml.parsers import expat
+
+from pipeline.errors import ReadError
+from pipeline.settings import IngestSettings
+
+_CHUNK = 1 << 20
+_MOST_CELLS = 25_000_000
+_REF = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
+
+
+@dataclass(slots=True)
+class SheetScan:
+    """What one sheet spans, and the cells whose value is no value.
+
+    Attributes
+    ----------
+    first_row, last_row, last_column : int
+        Counted from 1; zero for a sheet without values.
+    odd_cells : dict
+        (row, column), both from 0, to the text that stands for an error or uncalculated formula.
+    """
+
+    first_row: int = 0
+    last_row: int = 0
+    last_column: int = 0
+    odd_cells: dict[tuple[int, int], str] = field(default_factory=dict)
+
+
+def scan_workbook(path: Path, name: str, limits: IngestSettings) -> dict[str, SheetScan]:
+    """Check a workbook and measure its sheets, by name in their order.
+
+    Raises
+    ------
+    ReadError
+        The workbook is damaged, encrypted, holds macros or a document type declaration, or would
+        expand beyond the limits.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            _refuse_members(archive, name, limits)
+            sheets = _sheet_members(archive, name)
+            scans = {sheet: SheetScan() for sheet in sheets.values()}
+            for info in archive.infolist():
+                if info.filename.endswith((".xml", ".rels")):
+                    sheet = sheets.get(info.filename)
+                    _parse(archive, info, name, _SheetHandler(scans[sheet]) if sheet else None)
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError):
+        raise _damaged(name) from None
+    for sheet, scan in scans.items():
+        _refuse_extent(scan, name, sheet, limits)
+    return scans
+
+
+def _damaged(name: str) -> ReadError:
+    return ReadError(
+        f"{name} is a damaged workbook.", mend="Open it, save it again as .xlsx, and send that."
+    )
+
+
+def _refuse_members(archive: zipfile.ZipFile, name: str, limits: IngestSettings) -> None:
+    total = 0
+    for info in archive.infolist():
+        total += info.file_size
+        if info.flag_bits & 1:
+            raise ReadError(
+                f"{name} is protected by a password.", mend="Remove the password and save it again."
+            )
+        if info.filename.lower().endswith("vbaproject.bin"):
+            raise ReadError(f"{name} holds macros.", mend="Save it as .xlsx, without macros.")
+    if total > limits.maximum_expanded_mb * 1_000_000:
+        raise ReadError(
+            f"{name} expands to {total / 1e6:,.0f} MB, more than the "
+            f"{limits.maximum_expanded_mb:,} MB allowed.",
+            mend="Save its sheets as CSV files, or raise maximum_expanded_mb in study.toml.",
+        )
+
+
+def _refuse_extent(scan: SheetScan, name: str, sheet: str, limits: IngestSettings) -> None:
+    n_cells = (scan.last_row - scan.first_row + 1) * scan.last_column
+    if scan.last_column > limits.maximum_columns or n_cells > _MOST_CELLS:
+        raise ReadError(
+            f"{name}, sheet {sheet!r} spans {scan.last_row:,} rows and {scan.last_column:,} "
+            f"columns: more than {limits.maximum_columns:,} columns or {_MOST_CELLS:,} cells.",
+            mend="Delete stray cells far from the table, or save the sheet as CSV.",
+        )
+
+
+def _sheet_members(archive: zipfile.ZipFile, name: str) -> dict[str, str]:
+    """Member name of each worksheet to the sheet's name."""
+    sheet_ids: dict[str, str] = {}
+    targets: dict[str, str] = {}
+
+    def sheet(tag: str, attributes: dict[str, str]) -> None:
+        if _local(tag) == "sheet":
+            link = next((v for k, v in attributes.items() if k.endswith(":id")), "")
+            sheet_ids[link] = attributes.get("name", "")
+
+    def relationship(tag: str, attributes: dict[str, str]) -> None:
+        if _local(tag) == "Relationship":
+            target = attributes.get("Target", "")
+            is_absolute = target.startswith("/")
+            member = target.lstrip("/") if is_absolute else str(PurePosixPath("xl") / target)
+            targets[attributes.get("Id", "")] = member
+
+    for member, start in (
+        ("xl/workbook.xml", sheet),
+        ("xl/_rels/workbook.xml.rels", relationship),
+    ):
+        try:
+            info = archive.getinfo(member)
+        except KeyError:
+            raise _damaged(name) from None
+        _parse(archive, info, name, _Starts(start))
+    return {targets[link]: sheet for link, sheet in sheet_ids.items() if link in targets}
+
+
+class _Starts:
+    """Hand every start tag to a function."""
+
+    def __init__(self, start: object) -> None:
+        self._start = start
+
+    def attach(self, parser: expat.XMLParserType) -> None:
+        parser.StartElementHandler = self._start  # type: ignore[assignment]
+
+
+def _parse(
+    archive: zipfile.ZipFile,
+    info: zipfile.ZipInfo,
+    name: str,
+    handler: _Starts | _SheetHandler | None,
+) -> None:
+    parser = expat.ParserCreate()
+    parser.buffer_text = True
+
+    def refuse(*_: object) -> None:
+        raise ReadError(
+            f"{name} declares a document type inside ({info.filename}), which no office program "
+            "writes.",
+            mend="Open it, copy the table into a new workbook, and send that.",
+        )
+
+    parser.StartDoctypeDeclHandler = refuse
+    if handler:
+        handler.attach(parser)
+    try:
+        for chunk in _chunks(archive, info):
+            parser.Parse(chunk)
+        parser.Parse(b"", True)
+    except expat.ExpatError:
+        raise _damaged(name) from None
+
+
+def _chunks(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> Iterator[bytes]:
+    with archive.open(info) as member:
+        while chunk := member.read(_CHUNK):
+            yield chunk
+
+
+def _local(tag: str) -> str:
+    return tag.rpartition(":")[2]
+
+
+def _column_number(letters: str) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + ord(letter) - 64
+    return number
+
+
+class _SheetHandler:
+    """Follow the cells of one sheet."""
+
+    def __init__(self, scan: SheetScan) -> None:
+        self._scan = scan
+        self._row = 0
+        self._column = 0
+        self._is_error = False
+        self._texts: dict[str, str] = {}
+        self._inside = ""
+
+    def attach(self, parser: expat.XMLParserType) -> None:
+        parser.StartElementHandler = self._start
+        parser.EndElementHandler = self._end
+        parser.CharacterDataHandler = self._text
+
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        local = _local(tag)
+        if local == "row":
+            self._row = int(attributes["r"]) if attributes.get("r", "").isdigit() else self._row + 1
+            self._column = 0
+        elif local == "c":
+            found = _REF.fullmatch(attributes.get("r", ""))
+            self._column = _column_number(found[1]) if found else self._column + 1
+            self._row = int(found[2]) if found else self._row
+            self._is_error = attributes.get("t") == "e"
+            self._texts = {}
+        elif local in ("v", "f", "is"):
+            self._inside = local
+            self._texts[local] = ""
+
+    def _text(self, text: str) -> None:
+        if self._inside:
+            self._texts[self._inside] += text
+
+    def _end(self, tag: str) -> None:
+        local = _local(tag)
+        if local in ("v", "f", "is"):
+            self._inside = ""
+        elif local == "c" and self._texts:
+            self._note_cell()
+
+    def _note_cell(self) -> None:
+        value, formula = self._texts.get("v", ""), self._texts.get("f")
+        has_value = bool(value) or "is" in self._texts
+        if not has_value and formula is None:
+            return
+        scan = self._scan
+        scan.first_row = min(scan.first_row or self._row, self._row)
+        scan.last_row = max(scan.last_row, self._row)
+        scan.last_column = max(scan.last_column, self._column)
+        place = (self._row - 1, self._column - 1)
+        if self._is_error:
+            scan.odd_cells[place] = value or "#ERROR"
+        elif not has_value:
+            scan.odd_cells[place] = f"={formula}" if formula else "=…"
