@@ -22,6 +22,8 @@ Ints = NDArray[np.int64]
 LEVELS = ("none", "top", "partial", "full")
 STYLES = ("templates", "pounds", "semicolons", "workbook", "log")
 """The ways in which members keep their records."""
+LOGGER_STYLES = ("semicolons", "pounds", "templates", "workbook", "log")
+"""Whose members get loggers first, so that a small pool has the most unlike exports."""
 
 PLACES = (
     """
@@ -149,9 +151,9 @@ def _members(extent: Extent, seed: int) -> Members:
     counting = [methods[int(k)] for k in rng.permutation(n) % len(methods)]
     weighing = ["scale", "luggage scale", "scale", "luggage scale", "frame estimate"]
     foam = rng.choice(["extruded polystyrene", "expanded polystyrene"], n)
-    # Loggers stand at members who use several levels, whatever their skill.
-    logging_order = sorted(range(n), key=lambda m: (-len(repertoire[m]), m))
-    has_loggers = np.isin(np.arange(n), logging_order[: extent.logger_members])
+    # Loggers stand at the first members of every style, whatever their skill.
+    turn = {m: (style[:m].count(style[m]), LOGGER_STYLES.index(style[m])) for m in range(n)}
+    logging = sorted(range(n), key=lambda m: turn[m])[: extent.logger_members]
     return Members(
         member_id=[f"M{m + 1:02d}" for m in range(n)],
         style=style,
@@ -171,7 +173,7 @@ def _members(extent: Extent, seed: int) -> Members:
         foam_material=[str(f) for f in foam],
         is_randomising=[bool(b) for b in rng.permutation(n) % 3 == 0],
         has_foam_bodies=[bool(b) for b in rng.permutation(n) % 6 == 0],
-        has_loggers=[bool(b) for b in has_loggers],
+        has_loggers=[m in logging for m in range(n)],
         frames_bias=np.exp(0.05 * rng.standard_normal(n)),
     )
 

@@ -1,0 +1,1 @@
+"""Mapping files of the demonstration."""
