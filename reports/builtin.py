@@ -219,9 +219,7 @@ def render_builtin(source: Path, page: Path, task: Task) -> None:
     RenderError
         A cell failed, or Pandoc could not write the page.
     """
-    notebook = _with_inline_cells(
-        jupytext.reads(expand_includes(source / "index.qmd"), fmt="Rmd")
-    )
+    notebook = _with_inline_cells(jupytext.reads(expand_includes(source / "index.qmd"), fmt="Rmd"))
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell_options(cell.source)

@@ -68,13 +68,12 @@ _RECORD_COUNTS = """
 """
 _SENSORS = """
     WITH winters AS (
-        SELECT colony_id, year(logged_at) - (month(logged_at) < 7)::INTEGER AS winter, position,
-            temperature_c, humidity_pct, date_trunc('day', logged_at) AS day
-        FROM sensor_readings
-        WHERE month(logged_at) >= 10 OR month(logged_at) <= 4
+        SELECT *, year(observed_on) - (month(observed_on) < 7)::INTEGER AS winter
+        FROM sensor_days
+        WHERE month(observed_on) >= 10 OR month(observed_on) <= 4
     ), units AS (
-        SELECT colony_id, winter, position, count(DISTINCT day) AS days,
-            avg(temperature_c) AS temperature_c, avg(humidity_pct) AS humidity_pct
+        SELECT colony_id, winter, position, count(*) AS days,
+            avg(temperature_mean_c) AS temperature_c, avg(humidity_mean_pct) AS humidity_pct
         FROM winters GROUP BY ALL
     )
     SELECT units.position, coalesce(c.level, 'not recorded') AS level,
@@ -82,6 +81,7 @@ _SENSORS = """
         sum(days)::BIGINT AS days, avg(temperature_c) AS temperature_c,
         avg(humidity_pct) AS humidity_pct
     FROM units JOIN colony_winters c USING (colony_id, winter)
+    WHERE c.exclusion_reason IS NULL OR c.is_alive IS NOT NULL
     GROUP BY ALL ORDER BY ALL
 """
 _TREATMENTS = """
@@ -99,8 +99,9 @@ _TREATMENTS = """
 class Pool:
     """Everything the documents read, loaded once.
 
-    ``records`` counts rows by record (record, title, accepted, superseded, rejected); ``sensors``
-    and ``treatments`` are summaries made inside the store; ``results`` frames have the columns
+    ``records`` counts rows by record (record, title, accepted, superseded, rejected); ``accounts``
+    is what each stage took in, kept and excluded; ``sensors`` and ``treatments`` are summaries
+    made inside the store; ``results`` frames have the columns
     of ``RESULT_SCHEMAS``; ``run`` is ``results/run.json``, empty when there has been no fit.
     """
 
@@ -111,6 +112,7 @@ class Pool:
     files: pl.DataFrame
     rejected_rows: pl.DataFrame
     records: pl.DataFrame
+    accounts: pl.DataFrame
     sensors: pl.DataFrame
     treatments: pl.DataFrame
     estimands: pl.DataFrame
@@ -124,6 +126,19 @@ class Pool:
     def units(self) -> pl.DataFrame:
         """The colony-winters that are analysed."""
         return self.colony_winters.filter(pl.col("exclusion_reason").is_null())
+
+    @property
+    def wintered(self) -> pl.DataFrame:
+        """The colony-winters whose fate is known, analysed or not, and all that are analysed."""
+        is_analysed = pl.col("exclusion_reason").is_null()
+        return self.colony_winters.filter(
+            is_analysed | pl.col("is_alive").is_not_null() | pl.col("is_disaster")
+        )
+
+    @property
+    def shown(self) -> pl.DataFrame:
+        """The units that describe the pool: those analysed, or those known when none is."""
+        return self.wintered if self.units.is_empty() else self.units
 
     @property
     def minimum_cell(self) -> int:
@@ -225,6 +240,7 @@ def load_pool(start: Path | None = None) -> Pool:
             files=store.table("files"),
             rejected_rows=rejected,
             records=_count_records(store, rejected),
+            accounts=store.table("stage_accounts"),
             sensors=store.connection.sql(_SENSORS).pl(),
             treatments=store.connection.sql(_TREATMENTS).pl(),
             **{name: _read_result(study, name) for name in RESULT_SCHEMAS},  # type: ignore[arg-type]

@@ -11,10 +11,10 @@ from reports.context import Pool
 from reports.summaries import raw_by_level
 from reports.tables import FEW
 from reports.wording import (
+    NO_BREAK,
     OUTCOMES,
     Verdict,
     because,
-    contrast_words,
     decimals_of,
     estimate,
     number,
@@ -46,17 +46,18 @@ def level_cells(pool: Pool) -> pl.DataFrame:
             if raw["is_hidden"]:
                 row[f"raw {outcome}"] = FEW
             elif outcome == "survival":
-                share = f" ({number(raw[column])} %)" if raw[column] is not None else ""
+                share = f" ({number(raw[column])}{NO_BREAK}%)" if raw[column] is not None else ""
                 row[f"raw {outcome}"] = f"{raw['n_alive']} of {raw['n_known']}{share}"
             else:
                 row[f"raw {outcome}"] = (
-                    f"{number(raw[column], decimals)} (n {number(raw[n_column])})"
+                    f"{number(raw[column], decimals)} (n{NO_BREAK}{number(raw[n_column])})"
                 )
             found = modelled.get((outcome, raw["level"]))
             text = "–"
             if found and found["mean"] is not None:
                 low, high = number(found["q5.5"], decimals), number(found["q94.5"], decimals)
-                text = f"{number(found['mean'], decimals)} ({low} to {high})"
+                span = f"{low} to {high}".replace(" ", NO_BREAK)
+                text = f"{number(found['mean'], decimals)} ({span})"
             row[f"model {outcome}"] = text
         rows.append(row)
     columns = ["level", "units", *(f"{k} {o}" for o in _RAW for k in ("raw", "model"))]
@@ -134,7 +135,7 @@ def link_table(pool: Pool) -> pl.DataFrame:
 
     rows = [
         {
-            "pair": contrast_words(f"{row['level_b']} vs {row['level_a']}"),
+            "pair": f"{row['level_a']} and {row['level_b']}",
             "members": shown(row["linking_members"]),
             "apiaries": shown(row["linking_apiaries"]),
             "is_linked": "yes" if row["is_linked"] else "no",
@@ -148,9 +149,8 @@ def link_table(pool: Pool) -> pl.DataFrame:
 
 def part_table(pool: Pool) -> pl.DataFrame:
     """List the model's parts: whether each is in, on how many units, and why not."""
-    return pool.parts.with_columns(
-        pl.when("is_included").then(pl.lit("in the model")).otherwise(pl.lit("left out")).alias("is")
-    )
+    use = pl.when("is_included").then(pl.lit("in the model")).otherwise(pl.lit("left out"))
+    return pool.parts.with_columns(use.alias("use"))
 
 
 def gate_table(pool: Pool) -> pl.DataFrame:
@@ -207,4 +207,5 @@ def winter_span(pool: Pool) -> str:
     found = sorted(pool.units["winter"].unique().to_list())
     if len(found) > 2:
         return f"the winters {winter_name(found[0])} to {winter_name(found[-1])}"
-    return "the winter " + " and ".join(winter_name(w) for w in found) if found else "no winter"
+    names = " and ".join(winter_name(w) for w in found)
+    return f"the winter{'s' if len(found) > 1 else ''} {names}" if found else "no winter"

@@ -66,11 +66,13 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def new_figure(height_in: float, rows: int = 1, **subplots: object) -> tuple[Figure, np.ndarray]:
+def new_figure(
+    height_in: float, rows: int = 1, height_ratios: list[float] | None = None
+) -> tuple[Figure, list[Axes]]:
     """Make a figure of the report's width with ``rows`` panels, one above the other."""
     figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
-    axes = figure.subplots(rows, 1, squeeze=False, **subplots)[:, 0]
-    return figure, axes
+    axes = figure.subplots(rows, 1, squeeze=False, height_ratios=height_ratios)
+    return figure, list(axes[:, 0])
 
 
 def draw_interval(
@@ -117,7 +119,7 @@ def figure_markdown(figure: Figure, name: str, alt: str, *, invented: str = "") 
         An image with ``fig-alt``, ``width`` and ``height`` in CSS pixels.
     """
     if invented:
-        figure.text(0.995, 0.002, invented.lower(), ha="right", va="bottom", size=8, color=LEFT)
+        figure.supxlabel(invented.lower(), x=0.995, ha="right", size=8, color=LEFT)
     path = Path("figures") / f"{name}.png"
     path.parent.mkdir(exist_ok=True)
     figure.savefig(path, dpi=200, metadata={"Software": None})

@@ -49,7 +49,7 @@ def answer_figure(pool: Pool) -> Figure:
     raw = raw_by_level(pool)
     levels = raw["level"].to_list()
     shown = raw.filter(~pl.col("is_hidden"))
-    units = with_level(pool.units).filter(pl.col("level").is_in(shown["level"].implode()))
+    units = with_level(pool.shown).filter(pl.col("level").is_in(shown["level"].implode()))
     with house_style():
         figure, panels = new_figure(0.9 + 3 * (0.42 + 0.3 * max(len(levels), 1)), rows=3)
         for axes, (outcome, (title, column, _)) in zip(panels, _PANELS.items(), strict=True):
@@ -60,7 +60,9 @@ def answer_figure(pool: Pool) -> Figure:
                 if row[column] is not None:
                     axes.plot(row[column], y + 0.24, "D", ms=5.5, mfc="white", mec=INK, mew=1.2)
                 if row["level"] in modelled:
-                    draw_interval(axes, y - 0.14, modelled[row["level"]], LEVEL_COLOURS[row["level"]])
+                    draw_interval(
+                        axes, y - 0.14, modelled[row["level"]], LEVEL_COLOURS[row["level"]]
+                    )
             name_rows(axes, levels)
         panels[0].figure.legend(
             handles=[

@@ -120,7 +120,7 @@ def mites_alt(pool: Pool) -> str:
 def sensors_figure(pool: Pool) -> Figure:
     """Draw hours of condensation risk and in-hive temperature by level."""
     shown = sensors_by_level(pool).filter(~pl.col("is_hidden"))
-    units = pool.units.filter(pl.col("sensor_days").fill_null(0) > 0)
+    units = pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
     panels_of = [
         ("condensation_risk_h", "Hours of condensation risk [h]"),
         ("in_hive_temperature_mean_c", "Mean in-hive temperature [°C]"),

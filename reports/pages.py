@@ -33,7 +33,7 @@ from reports.summaries import (
     sensor_positions,
     sensors_by_level,
 )
-from reports.tables import FEW, Column
+from reports.tables import FEW, Column, has_hidden
 from reports.wording import (
     LEVELS,
     OUTCOMES,
@@ -79,9 +79,13 @@ def slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
 
 
-def few_sentence(pool: Pool) -> str:
-    """Explain what is hidden in tables."""
-    return f"*{FEW}* or – stands where fewer than {pool.minimum_cell} members would be shown apart."
+def few_note(pool: Pool, frame: pl.DataFrame) -> str:
+    """Explain what is hidden in a table, when something is."""
+    if not has_hidden(frame):
+        return ""
+    return (
+        f" *{FEW}* or – stands where fewer than {pool.minimum_cell} members would be shown apart."
+    )
 
 
 def who_asks(pool: Pool) -> str:
@@ -91,7 +95,11 @@ def who_asks(pool: Pool) -> str:
     name = markdown_text(study.name)
     whose = f", {markdown_text(study.association)}" if study.association else ""
     if units.is_empty():
-        size = "No colony-winter could be analysed."
+        size = (
+            f"No colony-winter could be analysed; the records speak of "
+            f"{number(pool.colony_winters.height)}, and of {number(pool.wintered.height)} they "
+            "say how they ended."
+        )
     else:
         size = (
             f"{count(units.height, 'colony-winter')} of "
@@ -109,7 +117,11 @@ def say_answer(pool: Pool) -> None:
 
 def answer_caption(pool: Pool) -> str:
     """Caption of the first figure."""
-    drawn = "Filled: the model, with 50 % (thick) and 89 % intervals. " if _has_means(pool) else ""
+    drawn = (
+        "Filled: the model, with 50 % (thick) and 89 % (thin) intervals. "
+        if _has_means(pool)
+        else ""
+    )
     return f"Each outcome by insulation level. {drawn}Open: the raw pool, not adjusted."
 
 
@@ -121,14 +133,21 @@ def level_caption(pool: Pool) -> str:
     """Caption of the first table."""
     return (
         "Raw counts beside the model’s estimates (89 % interval). The model’s column is what the "
-        "whole pool would show with every colony at that level. "
-        f"{few_sentence(pool)}"
+        "whole pool would show with every colony at that level."
+        + few_note(pool, raw_by_level(pool))
     )
 
 
 def limits(pool: Pool) -> list[str]:
     """Say what the answer cannot tell, as far as this pool is concerned."""
     units = pool.units
+    if units["level"].count() == 0:
+        return [
+            "**Insulation.** Without recorded set-ups nothing can be said of it. The figure and table "
+            "show what these colonies did, whatever their hives.",
+            "**Next time.** A set-up record for each colony and winter, some hives with and some "
+            "without insulation in the same apiary, would let these records answer the question.",
+        ]
     lot = units.filter(pl.col("assignment") == "randomised").height
     known = units["assignment"].count()
     chose = (
@@ -140,8 +159,8 @@ def limits(pool: Pool) -> list[str]:
     gaps = listed([f"{o} of {number(n)}" for o, n in unknown.items()])
     first = (
         f"**Cause.** {chose} The model compares hives of the same member, and adjusts for mites, "
-        "cold, openings and autumn strength as recorded. It cannot see a member who gives the better "
-        "box to the better colony; only a draw by lot can."
+        "cold, openings and autumn strength as recorded. It cannot see a member who gives the "
+        "better box to the better colony; only a draw by lot can."
     )
     items = [
         first,
@@ -167,8 +186,8 @@ def rejected_sentence(pool: Pool) -> str:
     if rejections(pool).is_empty():
         return f"{told} No row was rejected."
     return (
-        f"{told} {count(rows, 'row')} {'was' if rows == 1 else 'were'} rejected. Each sender can "
-        "see file, row, value and how to mend it with `winterpool status` and `winterpool check`."
+        f"{told} {count(rows, 'row')} {'was' if rows == 1 else 'were'} rejected. "
+        "`winterpool check` tells file, row, column, value and how to mend each."
     )
 
 
@@ -179,22 +198,23 @@ def has_cold(pool: Pool) -> bool:
 
 def coverage_sentence(pool: Pool) -> str:
     """Say how well weather covers the units' windows."""
-    units = pool.units
+    units = pool.shown
     least = pool.settings.winter.minimum_weather_coverage
-    known = units["cold_kd_per_day"].count()
+    known = units["degree_days_kd"].count()
     if units.is_empty():
         return ""
     if known == 0:
         return "No colony-winter has weather records that cover its window."
+    rest = "; the others have no degree-days" if known < units.height else ""
     return (
         f"{number(known)} of {count(units.height, 'colony-winter')} have weather for at least "
-        f"{number(100 * least)} % of their days; the others have no degree-days."
+        f"{number(100 * least)} % of their days{rest}."
     )
 
 
 def set_up_sentence(pool: Pool) -> str:
     """Say how many set-ups are known and who used several."""
-    units = pool.units
+    units = pool.shown
     known = units["level"].count()
     if known == 0:
         return "**No set-ups were recorded**, so no colony-winter has an insulation level."
@@ -202,8 +222,8 @@ def set_up_sentence(pool: Pool) -> str:
     shown = number(several) if several == 0 or several >= pool.minimum_cell else FEW
     return (
         f"{number(known)} of {count(units.height, 'colony-winter')} have a recorded set-up. Of "
-        f"{count(units['member_id'].n_unique(), 'member')}, {shown} wintered hives at more than one "
-        "level; the comparison rests on them."
+        f"{count(units['member_id'].n_unique(), 'member')}, {shown} wintered hives at more than "
+        "one level; the comparison rests on them."
     )
 
 
@@ -294,20 +314,18 @@ def link_sentence(pool: Pool) -> str:
 
 def mite_sentence(pool: Pool) -> str:
     """Say how many colony-winters were sampled."""
-    units = pool.units
-    sampled = units.filter(pl.col("mite_counts_used").fill_null(0) > 0).height
+    sampled = pool.shown.filter(pl.col("mite_counts_used").fill_null(0) > 0).height
     if sampled == 0:
         return "No usable mite count was recorded inside the autumn window of any colony-winter."
     drawn = " @fig-mites shows the washes and rolls." if not mite_loads(pool).is_empty() else ""
-    return (
-        f"{number(sampled)} of {count(units.height, 'colony-winter')} have at least one count; the "
-        f"loads of the others follow from their member, winter and treatments.{drawn}"
-    )
+    of_all = f"{number(sampled)} of {count(pool.shown.height, 'colony-winter')}"
+    return f"{of_all} have at least one count; the loads of the others follow from their member, "
+        f"winter and treatments.{drawn}"
 
 
 def say_loggers(pool: Pool) -> None:
     """Print what loggers in the hives tell, or that there were none."""
-    logged = pool.units.filter(pl.col("sensor_days").fill_null(0) > 0)
+    logged = pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
     if logged.is_empty():
         say("No analysed colony-winter has readings of a logger in the hive.")
         return
@@ -316,7 +334,7 @@ def say_loggers(pool: Pool) -> None:
         "describe; they are not adjusted for member, mites or cold, and warmth in the hive is "
         "never used to explain an outcome, because insulation itself changes it."
     )
-    by_level = sensors_by_level(pool)
+    by_level, positions = sensors_by_level(pool), sensor_positions(pool)
     if by_level.filter(~pl.col("is_hidden") & pl.col("level").is_in(LEVELS)).height:
         show_figure(
             pool,
@@ -330,7 +348,7 @@ def say_loggers(pool: Pool) -> None:
         "loggers",
         "Loggers by level. Condensation risk: hours in which the coldest inner surface lay below "
         "the dew point of the hive’s air. Brood onset: median first day of sustained brood-nest "
-        "temperature after midwinter. " + few_sentence(pool),
+        "temperature after midwinter." + few_note(pool, by_level),
         by_level,
         {
             "level": "Level",
@@ -344,8 +362,8 @@ def say_loggers(pool: Pool) -> None:
     )
     show_table(
         "positions",
-        "Means from October to April by position of the sensor. " + few_sentence(pool),
-        sensor_positions(pool),
+        "Means from October to April by position of the sensor." + few_note(pool, positions),
+        positions,
         {
             "position": "Position",
             "level": "Level",
@@ -365,8 +383,8 @@ def say_model_against_raw(pool: Pool) -> None:
         say(f"No comparison is drawn, because {why}.")
         return
     say(
-        "The model adjusts for member, apiary, winter, mites, cold and openings. Where it stands far "
-        "from the dashed line, those who used a level differ from the others, and the raw mean "
+        "The model adjusts for member, apiary, winter, mites, cold and openings. Where it stands "
+        "far from the dashed line, those who used a level differ from the others, and the raw mean "
         "would mislead."
     )
     show_figure(
@@ -387,7 +405,12 @@ def probability_table() -> pl.DataFrame:
 
 def say_dictionary() -> None:
     """Print the data dictionary, one table a record or derived table."""
-    for contracts in (load_contracts(), load_derived_contracts()):
+    groups = {
+        "What members send": load_contracts(),
+        "What is derived from it": load_derived_contracts(),
+    }
+    for title, contracts in groups.items():
+        say(f"```{{=html}}\n<details>\n<summary>{title}</summary>\n```")
         dictionary = data_dictionary(contracts).with_columns(
             pl.when("is_private")
             .then(pl.col("description") + " (private)")
@@ -415,6 +438,7 @@ def say_dictionary() -> None:
                     "description": "Meaning",
                 },
             )
+        say("```{=html}\n</details>\n```")
 
 
 def _flat(value: object, name: str = "") -> list[tuple[str, str]]:
@@ -457,7 +481,7 @@ __all__ = [
     "contrast_caption",
     "contrast_table",
     "coverage_sentence",
-    "few_sentence",
+    "few_note",
     "file_table",
     "has_cold",
     "left_out_sentence",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from reports.context import Pool
-from reports.tables import hide_small
-from reports.wording import LEVELS, OUTCOMES, winter_name
+from reports.tables import FEW, hide_small
+from reports.wording import LEVELS, OUTCOMES, number, winter_name
 
 UNKNOWN = "not recorded"
 _LEVEL_ORDER = [*LEVELS, UNKNOWN]
@@ -31,14 +31,18 @@ def _by_level(frame: pl.DataFrame, *measures: pl.Expr) -> pl.DataFrame:
         .group_by("level")
         .agg(pl.len().cast(pl.Int64).alias("n_units"), _members(), *measures)
     )
-    order = pl.col("level").replace_strict(
-        {name: i for i, name in enumerate(_LEVEL_ORDER)}, return_dtype=pl.Int64
-    )
-    return found.sort(order)
+    return _in_order(found)
+
+
+def _in_order(frame: pl.DataFrame) -> pl.DataFrame:
+    """Sort by level, from none to full; rows of one level keep their order."""
+    order = {name: i for i, name in enumerate(_LEVEL_ORDER)}
+    by = pl.col("level").replace_strict(order, return_dtype=pl.Int64)
+    return frame.sort(by, maintain_order=True)
 
 
 def _members() -> pl.Expr:
-    return pl.col("member_id").n_unique().cast(pl.Int64).alias("n_members")
+    return pl.col("member_id").drop_nulls().n_unique().cast(pl.Int64).alias("n_members")
 
 
 def counted_frames() -> pl.Expr:
@@ -48,7 +52,7 @@ def counted_frames() -> pl.Expr:
 
 
 def raw_by_level(pool: Pool) -> pl.DataFrame:
-    """Count and average the analysed colony-winters by level, nothing adjusted.
+    """Count and average the colony-winters by level, nothing adjusted.
 
     Returns
     -------
@@ -59,7 +63,7 @@ def raw_by_level(pool: Pool) -> pl.DataFrame:
     """
     frames = counted_frames()
     found = _by_level(
-        pool.units,
+        pool.shown,
         pl.col("is_alive").count().cast(pl.Int64).alias("n_known"),
         pl.col("is_alive").sum().cast(pl.Int64).alias("n_alive"),
         (pl.col("is_alive").mean() * 100).alias("survival"),
@@ -176,29 +180,45 @@ def missing_by_level(pool: Pool) -> pl.DataFrame:
 
 
 def levels_by_winter(pool: Pool) -> pl.DataFrame:
-    """Count analysed colony-winters by winter and level, wide; few members give null."""
+    """Count analysed colony-winters by winter and level, wide, as text; few members give a word."""
     found = (
         with_level(pool.units)
         .group_by("winter", "level")
-        .agg(pl.len().cast(pl.Int64).alias("n_units"), _members())
+        .agg(pl.len().alias("n_units"), _members())
+        .sort("winter", "level")
     )
-    parts = [
-        hide_small(part.sort("level"), ["n_units"], minimum=pool.minimum_cell)
-        for _, part in found.sort("winter", "level").group_by("winter", maintain_order=True)
-    ]
-    if not parts:
+    if found.is_empty():
         return pl.DataFrame(schema={"winter": pl.String})
-    wide = pl.concat(parts).pivot("level", index="winter", values="n_units").sort("winter")
+    parts = []
+    for _, part in found.group_by("winter", maintain_order=True):
+        hidden = hide_small(part, [], minimum=pool.minimum_cell)
+        text = pl.col("n_units").map_elements(number, return_dtype=pl.String)
+        shown = pl.when("is_hidden").then(pl.lit(FEW)).otherwise(text)
+        parts.append(hidden.select("winter", "level", shown.alias("shown")))
+    wide = pl.concat(parts).pivot("level", index="winter", values="shown").sort("winter")
     names = [name for name in _LEVEL_ORDER if name in wide.columns]
     return wide.select(
-        pl.col("winter").map_elements(winter_name, return_dtype=pl.String), *names
+        pl.col("winter").map_elements(winter_name, return_dtype=pl.String),
+        pl.col(names).fill_null("0"),
+    )
+
+
+def stage_balances(pool: Pool) -> pl.DataFrame:
+    """Count what came into each stage, was kept and was excluded (stage, counted, in, …)."""
+    return (
+        pool.accounts.group_by("stage", "counted", maintain_order=True)
+        .agg(
+            pl.col("n").filter(pl.col("status") == status).sum().cast(pl.Int64).alias(status)
+            for status in ("in", "kept", "excluded")
+        )
+        .with_columns(pl.col("stage").str.replace_all("_", " "))
     )
 
 
 def winters(pool: Pool) -> pl.DataFrame:
-    """Summarise each winter: units, members, apiaries, survival, cold; few members give null."""
+    """Summarise each winter, whatever is known of it; winters of few members give null."""
     found = (
-        pool.units.group_by("winter")
+        pool.wintered.group_by("winter")
         .agg(
             pl.len().cast(pl.Int64).alias("n_units"),
             _members(),
@@ -218,7 +238,7 @@ def winters(pool: Pool) -> pl.DataFrame:
 def apiary_cold(pool: Pool) -> pl.DataFrame:
     """Mean cold and weather coverage of each apiary-winter (winter, cold, coverage)."""
     return (
-        pool.units.group_by("apiary_id", "winter")
+        pool.shown.group_by("apiary_id", "winter")
         .agg(
             pl.col("cold_kd_per_day").mean().alias("cold"),
             pl.col("degree_days_kd").mean().alias("degree_days"),
@@ -254,9 +274,9 @@ def set_ups(pool: Pool) -> pl.DataFrame:
 
 
 def mites_by_method(pool: Pool) -> pl.DataFrame:
-    """Count the mite samples of the analysed units by method."""
+    """Count the mite samples by method."""
     found = (
-        _analysed_samples(pool)
+        _shown_samples(pool)
         .group_by("method")
         .agg(
             pl.len().cast(pl.Int64).alias("n_samples"),
@@ -270,14 +290,14 @@ def mites_by_method(pool: Pool) -> pl.DataFrame:
     return hide_small(found, hidden, minimum=pool.minimum_cell)
 
 
-def _analysed_samples(pool: Pool) -> pl.DataFrame:
-    units = pool.units.select("colony_id", "winter", "member_id", "level")
+def _shown_samples(pool: Pool) -> pl.DataFrame:
+    units = pool.shown.select("colony_id", "winter", "member_id", "level")
     return pool.mite_samples.join(units, on=["colony_id", "winter"], how="inner")
 
 
 def mite_loads(pool: Pool) -> pl.DataFrame:
     """Mites per 100 bees of each wash or roll, with its level; few members are left out."""
-    samples = with_level(_analysed_samples(pool)).filter(pl.col("mites_per_100_bees").is_not_null())
+    samples = with_level(_shown_samples(pool)).filter(pl.col("mites_per_100_bees").is_not_null())
     counts = _by_level(samples)
     shown = hide_small(counts, [], minimum=pool.minimum_cell).filter(~pl.col("is_hidden"))
     return samples.filter(pl.col("level").is_in(shown["level"].implode())).select(
@@ -288,12 +308,12 @@ def mite_loads(pool: Pool) -> pl.DataFrame:
 def mites_by_level(pool: Pool) -> pl.DataFrame:
     """Summarise counting and treating by level: units, sampled, treated, median load."""
     samples = (
-        _analysed_samples(pool)
+        _shown_samples(pool)
         .group_by("colony_id", "winter")
         .agg(pl.col("mites_per_100_bees").mean().alias("load"))
     )
     found = _by_level(
-        pool.units.join(samples, on=["colony_id", "winter"], how="left"),
+        pool.shown.join(samples, on=["colony_id", "winter"], how="left"),
         (pl.col("mite_counts_used") > 0).sum().cast(pl.Int64).alias("n_sampled"),
         pl.col("load").median().alias("median_load"),
         (pl.col("was_treated").mean() * 100).alias("treated_pct"),
@@ -305,7 +325,7 @@ def mites_by_level(pool: Pool) -> pl.DataFrame:
 
 def sensors_by_level(pool: Pool) -> pl.DataFrame:
     """Summarise what loggers tell by level: condensation hours, temperature, brood onset."""
-    units = pool.units.filter(pl.col("sensor_days").fill_null(0) > 0)
+    units = pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
     onset = pl.col("brood_onset_on").dt.ordinal_day()
     found = _by_level(
         units,
@@ -332,6 +352,6 @@ def sensor_positions(pool: Pool) -> pl.DataFrame:
             ["n_units", "days", "temperature_c", "humidity_pct"],
             minimum=pool.minimum_cell,
         )
-        for _, part in pool.sensors.group_by("position", maintain_order=True)
+        for _, part in _in_order(pool.sensors).group_by("position", maintain_order=True)
     ]
     return pl.concat(parts) if parts else pool.sensors

@@ -15,6 +15,7 @@ import polars as pl
 
 from reports.wording import number
 
+_MARK = ' class="number"'
 FEW = "few"
 """What stands where a count of members is too small to be shown."""
 
@@ -31,11 +32,14 @@ class Column:
         Decimals of numbers.
     group : str
         Heading that spans neighbouring columns of the same group.
+    is_number : bool
+        Set to the right even when the numbers come as text.
     """
 
     title: str
     decimals: int = 0
     group: str = ""
+    is_number: bool = False
 
 
 def cell_text(value: object, decimals: int = 0) -> str:
@@ -59,8 +63,11 @@ def cell_text(value: object, decimals: int = 0) -> str:
     return html.escape(str(value), quote=True)
 
 
-def _head(columns: Sequence[Column]) -> str:
-    cells = "".join(f'<th scope="col">{html.escape(c.title)}</th>' for c in columns)
+def _head(columns: Sequence[Column], is_number: Sequence[bool]) -> str:
+    cells = "".join(
+        f'<th scope="col"{_MARK if right else ""}>{html.escape(c.title)}</th>'
+        for c, right in zip(columns, is_number, strict=True)
+    )
     if not any(c.group for c in columns):
         return f"<thead><tr>{cells}</tr></thead>"
     spans: list[list] = []
@@ -101,7 +108,8 @@ def html_table(
     if frame.is_empty():
         return empty
     shown = {k: Column(v) if isinstance(v, str) else v for k, v in columns.items()}
-    is_number = {k: frame.schema[k].is_numeric() for k in shown}
+    is_number = {k: frame.schema[k].is_numeric() or c.is_number for k, c in shown.items()}
+    is_number[next(iter(shown))] = False
     body = []
     for row in frame.select(list(shown)).iter_rows(named=True):
         cells = []
@@ -109,18 +117,16 @@ def html_table(
             value = row[name]
             text = cell_text(value, column.decimals)
             if i == 0:
-                text = text if not is_number[name] else cell_text(str(value))
                 cells.append(f'<th scope="row">{text}</th>')
             else:
-                mark = ' class="number"' if is_number[name] else ""
-                cells.append(f"<td{mark}>{text}</td>")
+                cells.append(f"<td{_MARK if is_number[name] else ''}>{text}</td>")
         body.append(f"<tr>{''.join(cells)}</tr>")
     return "\n".join(
         [
             "```{=html}",
             f'<div class="scroll" role="region" tabindex="0" aria-label="{html.escape(label)}">',
             '<table data-quarto-disable-processing="true">',
-            _head(list(shown.values())),
+            _head(list(shown.values()), list(is_number.values())),
             "<tbody>",
             *body,
             "</tbody>",
@@ -129,6 +135,14 @@ def html_table(
             "```",
         ]
     )
+
+
+def has_hidden(frame: pl.DataFrame) -> bool:
+    """Whether any cell of a table is hidden because it rests on too few members."""
+    if "is_hidden" in frame.columns:
+        return bool(frame["is_hidden"].any())
+    texts = frame.select(pl.col(pl.String))
+    return any((column == FEW).any() for column in texts)
 
 
 def small_cells(n_members: Sequence[int], minimum: int) -> list[bool]:

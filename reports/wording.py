@@ -39,7 +39,7 @@ OUTCOME_CLAUSES = {
     "spring strength": ("were stronger in spring", "were weaker in spring"),
 }
 
-NOT_SHOWN = "not shown"
+NO_BREAK = "\u00a0"
 
 _UNIT_WORDS = {"pp": "percentage points", "points": "percentage points"}
 _DECIMALS = {"kg": 1, "frames": 1, "%": 0, "percentage points": 0, "": 2, "ratio": 2}
@@ -180,9 +180,9 @@ def estimate(row: dict, width: int = 95) -> str:
     unit = unit_words(row["unit"])
     write = number if row["measure"] == "ratio" else signed
     shown = write(row["mean"], decimals_of(unit))
-    space = "" if unit in ("", "%", "ratio") else " "
     unit = "" if unit == "ratio" else unit
-    return f"{shown}{space}{unit} ({interval(row, width)})"
+    span = interval(row, width).replace(" ", NO_BREAK)
+    return f"{shown} {unit} ({span})" if unit else f"{shown} ({span})"
 
 
 def main_rows(estimands: pl.DataFrame) -> pl.DataFrame:
@@ -221,8 +221,13 @@ def because(reason: str | None) -> str:
 
 
 def _size(row: dict) -> str:
-    unit = unit_words(row["unit"])
-    return f"{number(abs(row['mean']), decimals_of(unit))} {unit}".strip()
+    """Write a difference in the direction it most likely has: "by 3.0 kg (95 % interval …)"."""
+    unit, decimals = unit_words(row["unit"]), decimals_of(row["unit"])
+    sign = 1 if row["mean"] >= 0 else -1
+    low, high = sorted((sign * row["q2.5"], sign * row["q97.5"]))
+    crossing = "; below 0 is the opposite" if low < 0 else ""
+    span = f"95 % interval {number(low, decimals)} to {number(high, decimals)}{crossing}"
+    return f"{number(abs(row['mean']), decimals)} {unit} ({span})"
 
 
 def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
@@ -241,7 +246,9 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
         One to four plain sentences, not yet escaped for Markdown.
     """
     if estimands.is_empty():
-        return ["The model has not been fitted to these records yet, so there is no answer to show."]
+        return [
+            "The model has not been fitted to these records yet, so there is no answer to show."
+        ]
     contrast = headline_contrast(estimands)
     rows = {r["outcome"]: r for r in main_rows(estimands).to_dicts() if r["contrast"] == contrast}
     left_out = {p["part"]: p["reason"] for p in parts.to_dicts() if not p["is_included"]}
@@ -259,10 +266,9 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
             better, worse = OUTCOME_CLAUSES[outcome]
             if seen.direction:
                 clause = better if seen.direction > 0 else worse
-                span = f"95 % interval {interval(row)}"
-                known.append(f"{seen.word} {clause}, by {_size(row)} ({span})")
+                known.append(f"{seen.word} {clause}, by {_size(row)}")
             else:
-                unclear.append(f"they {better} ({estimate(row)})")
+                unclear.append(f"they {better}: {estimate(row)}")
     first, _, second = contrast.partition(" vs ")
     said = []
     if known:

@@ -20,7 +20,9 @@ from pipeline.store import Store
 from reports.context import QUANTILES
 
 LEVELS = ("none", "top", "partial", "full")
-HOSTILE = '<script>alert("x")</script> **bold** [l](http://example.org) | `{python} 1/0` @fig-no :::'
+HOSTILE = (
+    '<script>alert("x")</script> **bold** [l](http://example.org) | `{python} 1/0` @fig-no :::'
+)
 NORMAL_QUANTILES = (-1.96, -1.6, -0.674, 0.0, 0.674, 1.6, 1.96)
 NOW = datetime(2025, 6, 1, 12, tzinfo=UTC)
 
@@ -49,7 +51,11 @@ def colony_winters(rng: np.random.Generator, members: int, *, has_set_ups: bool)
                         "winter": winter,
                         "apiary_id": f"A{m:02d}",
                         "member_id": f"M{m:02d}",
-                        "exclusion_reason": "no autumn record" if is_out else None,
+                        "exclusion_reason": "no autumn record"
+                        if is_out
+                        else None
+                        if has_set_ups
+                        else "no set-up recorded",
                         "level": level if has_set_ups else None,
                         "insulated_surfaces": (0, 1, 4, 6)[gain] if has_set_ups else None,
                         "conductance_w_per_k": 2.6 - 0.5 * gain if has_set_ups else None,
@@ -107,6 +113,37 @@ def mite_samples(rng: np.random.Generator, units: pl.DataFrame) -> pl.DataFrame:
             }
         )
     return _frame(rows, "mite_samples")
+
+
+def sensor_days(units: pl.DataFrame) -> pl.DataFrame:
+    """Two positions over three days of every unit with a logger."""
+    rows = [
+        {
+            "colony_id": unit["colony_id"],
+            "observed_on": date(unit["winter"], 12, 1 + d),
+            "position": position,
+            "readings": 24,
+            "hours_covered": 24,
+            "temperature_mean_c": 12.0 + d,
+            "humidity_mean_pct": 60.0,
+        }
+        for unit in units.filter(pl.col("sensor_days").is_not_null()).to_dicts()
+        for d in range(3)
+        for position in ("above cluster", "under cover")
+    ]
+    return _frame(rows, "sensor_days")
+
+
+def stage_accounts(units: pl.DataFrame) -> pl.DataFrame:
+    """The accounts of the last stage."""
+    excluded = units["exclusion_reason"].count()
+    counts = {"in": units.height, "kept": units.height - excluded, "excluded": excluded}
+    head = {"stage": "colony_winters", "counted": "colony-winters"}
+    rows = [
+        {"line_no": i, **head, "status": status, "reason": None, "n": n}
+        for i, (status, n) in enumerate(counts.items(), 1)
+    ]
+    return _frame(rows, "stage_accounts")
 
 
 def _fill_records(store: Store, units: pl.DataFrame, hostile: str) -> None:
@@ -233,7 +270,10 @@ def write_results(path: Path, *, kind: str) -> None:
             if level == "none":
                 continue
             for horizon in ("these winters", "a new winter"):
-                for measure in ("difference", "percent" if unit != "percentage points" else "ratio"):
+                for measure in (
+                    "difference",
+                    "percent" if unit != "percentage points" else "ratio",
+                ):
                     for subgroup in ("all", "cold: mild third", "cold: hard third"):
                         mean = step * k * (1 if measure == "difference" else 100 * relative)
                         wide = sd * (1.5 if horizon == "a new winter" else 1)
@@ -251,7 +291,9 @@ def write_results(path: Path, *, kind: str) -> None:
                                 "population": "All analysed colony-winters, the top opening as "
                                 "it was.",
                                 **_estimate(mean, wide),
-                                "p_benefit": {"stores use": 0.96, "survival": 0.9}.get(outcome, 0.7),
+                                "p_benefit": {"stores use": 0.96, "survival": 0.9}.get(
+                                    outcome, 0.7
+                                ),
                                 "n_units": 240,
                                 "n_members": 20,
                                 "status": "estimated",
@@ -350,6 +392,8 @@ def write_study(
         _fill_records(store, units, hostile)
         _fill_files(store, hostile)
         store.replace_table("colony_winters", units)
+        store.replace_table("sensor_days", sensor_days(units))
+        store.replace_table("stage_accounts", stage_accounts(units))
         store.replace_table("mite_samples", mite_samples(rng, units))
     if kind != "no fit":
         write_results(path / "results", kind=kind)
