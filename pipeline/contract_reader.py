@@ -220,6 +220,12 @@ def parse_contract(given: dict[str, Any], place: str) -> Contract:
             else f"{place}: two columns have the same name.",
             mend="Correct the name.",
         )
+    may_be_empty = [c for c in contract.key if not contract.field(c).is_required]
+    if may_be_empty or not contract.key:
+        raise ContractError(
+            f"{place}: the key must be given and its columns required.",
+            mend="Name the primaryKey and mark each of its columns required.",
+        )
     if "" not in contract.missing_values or any(m.strip() for m in contract.missing_values):
         raise ContractError(
             f"{place}: only the empty cell means a missing value.",

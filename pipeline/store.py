@@ -33,6 +33,10 @@ _BOOKKEEPING = (
     '"row" BIGINT, record VARCHAR, "column" VARCHAR, "value" VARCHAR, rule VARCHAR, '
     "mend VARCHAR, ingested_at TIMESTAMPTZ)",
 )
+_ORDER = {
+    "files": "file_no",
+    "rejected_rows": 'file_name, sheet, "row", record, "column", rule, "value"',
+}
 
 
 def _table_statements() -> list[str]:
@@ -170,7 +174,7 @@ class Store:
         return bool(found[0][0])
 
     def table(self, name: str) -> pl.DataFrame:
-        """Return a table's rows: of a record the current ones, without provenance.
+        """Return a table's rows: of a record the current ones, by key, without provenance.
 
         Parameters
         ----------
@@ -186,8 +190,12 @@ class Store:
             raise StoreError(
                 f"{self.path} has no table {name!r}.", mend="Run winterpool prepare first."
             )
+        order = _ORDER.get(name, "")
+        if name in load_contracts():
+            order = ", ".join(f'"{column}"' for column in load_contracts()[name].key)
         with store_errors(self.path):
-            return self.connection.table(f'"{name}"').pl()
+            by = f" ORDER BY {order}" if order else ""
+            return self.connection.sql(f'FROM "{name}"{by}').pl()
 
     def replace_table(self, name: str, frame: pl.DataFrame) -> None:
         """Write a derived table, in place of what stood under its name.
@@ -230,7 +238,6 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
             config={
                 "memory_limit": _MEMORY_LIMIT,
                 "temp_directory": str(path.with_suffix(".tmp")),
-                "preserve_insertion_order": False,
                 "autoinstall_known_extensions": False,
                 "autoload_known_extensions": False,
             },
