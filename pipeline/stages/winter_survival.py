@@ -186,7 +186,9 @@ def winter_survival(
 def _verdict() -> pl.Expr:
     """``alive``, ``lost``, or the reason why neither can be said."""
     spring, late = pl.col("spring_shown"), pl.col("late_shown")
-    is_late = (pl.col("gone_on") > pl.col("ends_on")).fill_null(False)
+    outlived_winter = (
+        (pl.col("gone_on") > pl.col("ends_on")) & (spring == "laying queen")
+    ).fill_null(False)
     by_check = (
         pl.when(spring == "laying queen")
         .then(pl.lit("alive"))
@@ -208,13 +210,13 @@ def _verdict() -> pl.Expr:
         .then(pl.lit(MOVED_BEFORE))
         .when(pl.col("is_gone_before"))
         .then(pl.lit(DEAD_BEFORE))
-        .when(pl.col("has_disaster") & ~(is_late & (spring == "laying queen")))
+        .when(pl.col("has_disaster") & ~outlived_winter)
         .then(pl.lit(DISASTER))
         .when(pl.col("is_moved") & by_check.is_null())
         .then(pl.lit(MOVED))
         .when(pl.col("is_dead") & (pl.col("last_alive_on") > pl.col("gone_on")))
         .then(pl.lit(DISAGREE))
-        .when(pl.col("is_dead") & ~(is_late & (spring == "laying queen")))
+        .when(pl.col("is_dead") & ~outlived_winter)
         .then(pl.lit("lost"))
         .when(~pl.col("is_told"))
         .then(pl.lit(FIRST_SEEN_IN_SPRING))
