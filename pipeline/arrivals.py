@@ -138,7 +138,8 @@ class Arrivals:
     def _read_known(self) -> dict[str, _Known]:
         lines = self.store.connection.execute(
             "SELECT file_no, file_sha256, name, folder, size_bytes, fingerprint, status, "
-            "rows_read, rows_accepted, rows_rejected, coalesce(problem, ''), coalesce(mend, '') FROM files"
+            "rows_read, rows_accepted, rows_rejected, coalesce(problem, ''), "
+            "coalesce(mend, '') FROM files"
         ).fetchall()
         return {x[1]: _Known(FileEntry(*x[:6]), x[6], tuple(x[7:10]), x[10], x[11]) for x in lines}
 

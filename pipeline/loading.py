@@ -178,6 +178,9 @@ def _keep_keys(connection: duckdb.DuckDBPyConnection, contract: Contract, where:
 def remove_file(connection: duckdb.DuckDBPyConnection, entry: FileEntry) -> bool:
     """Take a file's rows and rejected rows out of the store; True when it had any good rows."""
     had_rows = False
+    is_known = connection.execute("SELECT 1 FROM files WHERE file_no = ?", [entry.file_no])
+    if not is_known.fetchall():
+        return False
     for contract in load_contracts().values():
         _keep_keys(connection, contract, f"r._file_no = {entry.file_no}")
         if not connection.execute("SELECT 1 FROM moved_keys LIMIT 1").fetchall():

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 from pipeline.contracts import contracts_fingerprint, load_contracts
-from pipeline.mapping import Mapping, TablePlan, load_mappings, mapping_for, plan_table
-from pipeline.readers import ReadOptions, TextTable, read_tables
+from pipeline.mapping import Mapping, TablePlan, load_mappings, plan_table, read_options
+from pipeline.readers import TextTable, read_tables
 from pipeline.settings import IngestSettings
 
 
@@ -33,11 +34,15 @@ class Opener:
 
     def fingerprint(self, name: str) -> str:
         """Digest of all that decides what becomes of a file besides its content."""
-        mapping = mapping_for(name, self.mappings)
-        total = hashlib.sha256(contracts_fingerprint().encode())
-        total.update((mapping.fingerprint if mapping else "").encode())
-        total.update(repr(asdict(self.limits)).encode())
-        return total.hexdigest()
+        short = Path(name).name.casefold()
+        speaking = [
+            table
+            for mapping in self.mappings
+            for table in mapping.tables
+            if any(fnmatchcase(short, pattern.casefold()) for pattern in table.files)
+        ]
+        decides = (contracts_fingerprint(), speaking, self.limits)
+        return hashlib.sha256(repr(decides).encode()).hexdigest()
 
     def tables(self, path: Path, name: str) -> Iterator[tuple[TextTable, TablePlan]]:
         """Yield the tables of a file, each to be consumed before the next, with their plans.
@@ -47,11 +52,20 @@ class Opener:
         WinterpoolError
             The file cannot be read, or a table's headings fit no contract and no mapping.
         """
-        mapping = mapping_for(name, self.mappings)
-        options = mapping.options if mapping else ReadOptions()
         short = Path(name).name
+        options = read_options(short, self.mappings)
         for table in read_tables(path, options, self.limits, short):
-            yield table, plan_table(table, short, mapping, load_contracts())
+            yield (
+                table,
+                plan_table(
+                    short,
+                    table.sheet,
+                    table.header,
+                    self.mappings,
+                    load_contracts(),
+                    decimal=table.decimal,
+                ),
+            )
 
     def first_records(self, path: Path, name: str) -> set[str]:
         """Names of the records that a file's first table feeds."""

@@ -37,6 +37,14 @@ _ORDER = {
     "files": "file_no",
     "rejected_rows": 'file_name, sheet, "row", record, "column", rule, "value"',
 }
+_FILE_TROUBLE = (
+    duckdb.IOException,
+    duckdb.OutOfMemoryException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+    duckdb.SerializationException,
+    duckdb.ConnectionException,
+)
 
 
 def _table_statements() -> list[str]:
@@ -57,15 +65,10 @@ def store_errors(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except (
-        duckdb.IOException,
-        duckdb.OutOfMemoryException,
-        duckdb.FatalException,
-        duckdb.InternalException,
-        duckdb.SerializationException,
-        duckdb.ConnectionException,
-    ) as error:
+    except duckdb.Error as error:
         said = str(error)
+        if not isinstance(error, _FILE_TROUBLE) and "Corrupt" not in said:
+            raise
         first_line = said.splitlines()[0] if said else type(error).__name__
         if "No space left" in said or "File too large" in said or "Quota exceeded" in said:
             raise StoreError(
@@ -218,7 +221,8 @@ class Store:
             try:
                 self.connection.execute(f'CREATE OR REPLACE TABLE "{name}" AS FROM _incoming')
             finally:
-                self.connection.unregister("_incoming")
+                with suppress(duckdb.Error):  # inside a transaction that has failed
+                    self.connection.unregister("_incoming")
 
 
 def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
