@@ -61,16 +61,16 @@ def _brood_onset(days: pl.DataFrame) -> pl.DataFrame:
     ).select(*UNIT, "observed_on", is_brood=is_brood)
     first = nest.group_by(*UNIT).agg(nest_from_on=pl.col("observed_on").min())
     ahead = (
-        nest.filter("is_brood")
-        .join(nest.filter("is_brood").select(*UNIT, later_on="observed_on"), on=UNIT)
-        .filter(
-            (pl.col("later_on") - pl.col("observed_on"))
-            .dt.total_days()
-            .is_between(0, BROOD_WITHIN_DAYS - 1)
+        nest.sort(*UNIT, "observed_on")
+        .rolling(
+            "observed_on",
+            period=f"{BROOD_WITHIN_DAYS}d",
+            offset="0d",
+            closed="left",
+            group_by=list(UNIT),
         )
-        .group_by(*UNIT, "observed_on")
-        .agg(brood_days=pl.len())
-        .filter(pl.col("brood_days") >= BROOD_DAYS)
+        .agg(begins=pl.col("is_brood").first(), brood_days=pl.col("is_brood").sum())
+        .filter(pl.col("begins"), pl.col("brood_days") >= BROOD_DAYS)
         .group_by(*UNIT)
         .agg(onset_on=pl.col("observed_on").min())
     )

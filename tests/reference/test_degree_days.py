@@ -4,13 +4,15 @@ The station files are open data kept beside the repository; without them the tes
 """
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import polars as pl
 import pytest
 
-from pipeline.settings import Settings
+from pipeline.readers.ghcn import read_by_year, read_dly
+from pipeline.readers.tables import ReadOptions
+from pipeline.settings import IngestSettings, Settings
 from pipeline.stages.degree_days import PARTIAL
 from pipeline.stages.station_days import station_days
 from tests.stage_frames import derived, hive, record, records, yard
@@ -58,21 +60,27 @@ def cold(weather, winters, settings):
     return table.filter(pl.col("winter").is_in(list(winters)))
 
 
+def read_station(reader, name):
+    """Daily weather of an archive file, at the station that stands for the yard."""
+    table = reader(OPEN_DATA / "ghcn-daily" / name, name, ReadOptions(), IngestSettings())
+    days = pl.concat(table.batches).select(
+        station_id=pl.lit("station"),
+        observed_on=pl.col("observed_on").str.to_date(),
+        temperature_max_c=pl.col("temperature_max_c").cast(pl.Float64),
+        temperature_min_c=pl.col("temperature_min_c").cast(pl.Float64),
+    )
+    return {"weather_daily": pl.concat([record("weather_daily", []), days], how="diagonal")}
+
+
 @pytest.fixture(scope="module")
 def central_park():
-    """Daily extremes of the fixed-width station file, flagged values dropped."""
-    days: dict[date, dict[str, float]] = {}
-    path = OPEN_DATA / "ghcn-daily" / "USW00094728_2010-2019.dly"
-    for line in path.read_text(encoding="ascii").splitlines():
-        column = {"TMAX": "temperature_max_c", "TMIN": "temperature_min_c"}.get(line[17:21])
-        first = date(int(line[11:15]), int(line[15:17]), 1)
-        for n in range(31 if column else 0):
-            cell = line[21 + 8 * n : 29 + 8 * n]
-            if int(cell[:5]) != -9999 and cell[6] == " ":
-                day = first + timedelta(days=n)
-                days.setdefault(day, {})[column] = int(cell[:5]) / 10
-    rows = [{"station_id": "station", "observed_on": day, **values} for day, values in days.items()]
-    return {"weather_daily": record("weather_daily", rows)}
+    return read_station(read_dly, "USW00094728_2010-2019.dly")
+
+
+@pytest.fixture(scope="module")
+def minneapolis():
+    """A cold station whose file ends on 2015-02-05."""
+    return read_station(read_by_year, "USW00014922_2014-01_2015-02_by-year-layout.csv")
 
 
 @needs_open_data
@@ -101,28 +109,6 @@ def test_central_park_against_the_weather_service(central_park):
     assert (seasons["degree_days_kd"] * 1.8).mean() == pytest.approx(4522, rel=0.03)
 
 
-@pytest.fixture(scope="module")
-def minneapolis():
-    """A cold station whose file ends on 2015-02-05."""
-    path = OPEN_DATA / "ghcn-daily" / "USW00014922_2014-01_2015-02_by-year-layout.csv"
-    wide = (
-        pl.read_csv(path)
-        .filter(pl.col("attr").is_in(["TMAX", "TMIN"]))
-        .with_columns(observed_on=pl.col("date").cast(pl.String).str.to_date("%Y%m%d"))
-        .pivot("attr", index="observed_on", values="value")
-    )
-    rows = [
-        {
-            "station_id": "station",
-            "observed_on": day["observed_on"],
-            "temperature_max_c": day["TMAX"] / 10,
-            "temperature_min_c": day["TMIN"] / 10,
-        }
-        for day in wide.iter_rows(named=True)
-    ]
-    return {"weather_daily": record("weather_daily", rows)}
-
-
 @needs_open_data
 def test_a_cut_off_winter_is_flagged_and_not_summed(minneapolis):
     row = cold(minneapolis, [2014], season("10-01", "03-31", 18.0)).row(0, named=True)
@@ -142,6 +128,21 @@ def test_the_covered_part_of_the_cut_off_winter(minneapolis):
     assert not row["is_partial"]
 
 
+@pytest.fixture(scope="module")
+def montreal_hours():
+    """Hours of local standard time, five hours behind UTC all year."""
+    hours = pl.read_csv(
+        OPEN_DATA / "montreal-2021-2022" / "weather_2021_2022.csv", infer_schema=False
+    ).select(
+        station_id=pl.lit("station"),
+        observed_at=(pl.col("Date/Time (LST)") + "-0500").str.to_datetime(
+            "%Y-%m-%d %H:%M:%S%z", time_zone="UTC", time_unit="us"
+        ),
+        temperature_c=pl.col("Temp (°C)").cast(pl.Float64),
+    )
+    return pl.concat([record("weather_hourly", []), hours], how="diagonal")
+
+
 @needs_open_data
 @pytest.mark.parametrize(
     ("base_c", "time_zone", "expected", "within"),
@@ -153,35 +154,20 @@ def test_the_covered_part_of_the_cut_off_winter(minneapolis):
         (10.0, "America/Toronto", 2106.4, 2.0),
     ],
 )
-def test_montreal_from_hours(base_c, time_zone, expected, within):
-    path = OPEN_DATA / "montreal-2021-2022" / "weather_2021_2022.csv"
-    hours = pl.read_csv(path, infer_schema=False).select(
-        station_id=pl.lit("station"),
-        observed_at=(pl.col("Date/Time (LST)") + "-0500").str.to_datetime(
-            "%Y-%m-%d %H:%M:%S%z", time_zone="UTC", time_unit="us"
-        ),
-        temperature_c=pl.col("Temp (°C)").cast(pl.Float64),
-    )
-    weather = {"weather_hourly": pl.concat([record("weather_hourly", []), hours], how="diagonal")}
-    row = cold(weather, [2021], season("10-01", "03-31", base_c, time_zone)).row(0, named=True)
+def test_montreal_from_hours(montreal_hours, base_c, time_zone, expected, within):
+    row = cold(
+        {"weather_hourly": montreal_hours}, [2021], season("10-01", "03-31", base_c, time_zone)
+    ).row(0, named=True)
     assert row["days_with_weather"] == row["window_days"] == 182
     assert row["degree_days_kd"] == pytest.approx(expected, abs=within)
     assert row["temperature_mean_c"] == pytest.approx(-1.03, abs=0.01)
 
 
 @needs_open_data
-def test_days_of_an_outage_have_no_mean():
+def test_days_of_an_outage_have_no_mean(montreal_hours):
     # The file's outage of 24 to 28 November 2022: three full days without temperature.
-    path = OPEN_DATA / "montreal-2021-2022" / "weather_2021_2022.csv"
-    hours = pl.read_csv(path, infer_schema=False).select(
-        station_id=pl.lit("station"),
-        observed_at=(pl.col("Date/Time (LST)") + "-0500").str.to_datetime(
-            "%Y-%m-%d %H:%M:%S%z", time_zone="UTC", time_unit="us"
-        ),
-        temperature_c=pl.col("Temp (°C)").cast(pl.Float64),
-    )
     days = station_days(
-        record("weather_daily", []), hours, season("10-01", "03-31", 10, "Etc/GMT+5")
+        record("weather_daily", []), montreal_hours, season("10-01", "03-31", 10, "Etc/GMT+5")
     )
     outage = days.filter(pl.col("observed_on").is_between(date(2022, 11, 24), date(2022, 11, 28)))
     assert len(outage) == 5
