@@ -92,7 +92,9 @@ def column_plans(
                 mend=f"Use one of: {', '.join(contract.columns)}.",
             )
         if mapping.is_optional and not all(table.heading(s, True) for s in mapping.sources):
-            plans[mapping.column] = _absent(mapping)
+            plans[mapping.column] = _absent(
+                contract.field(mapping.column), f"the file has no {' or '.join(mapping.sources)}"
+            )
         elif mapping.unit and _is_share(mapping.unit):
             later.append(mapping)  # needs the number of bees, planned first
         else:
@@ -109,14 +111,19 @@ def column_plans(
     return tuple(plans.values())
 
 
-def _absent(mapping: ColumnMapping) -> ColumnPlan:
-    return ColumnPlan(mapping.column, pl.lit(None, dtype=pl.String), None, "(absent)")
+def _absent(field: Field, reason: str) -> ColumnPlan:
+    """Plan a column the source has nothing for: where every row needs it, say why none has it."""
+    if field.is_required and field.default is None:
+        mend = f"Ask the member for {field.name}: {reason}."
+        text = pl.lit("(not recorded)")
+        return ColumnPlan(field.name, text, pl.lit(None), "(absent)", "required", mend)
+    return ColumnPlan(field.name, pl.lit(None, dtype=pl.String), None, "(absent)")
 
 
 def _plan(mapping: ColumnMapping, field: Field, table: SourceTable) -> ColumnPlan:
     place = f"{table.mapping.origin}, {field.name}"
     if mapping.absent is not None:
-        return _absent(mapping)
+        return _absent(field, mapping.absent)
     if mapping.constant is not None:
         _refuse_value(mapping.constant, field, place)
         constant = pl.lit(as_text(mapping.constant))
