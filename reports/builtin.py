@@ -249,5 +249,6 @@ def render_builtin(source: Path, page: Path, task: Task) -> None:
             cworkdir=str(source),
         )
     except RuntimeError as error:
-        last = str(error).strip().splitlines()[-1]
-        raise RenderError(f"Pandoc could not write the report: {last}.", mend=_MEND_CELL) from None
+        said = str(error).partition("stack traceback")[0].strip().splitlines()[-1]
+        why = re.sub(r"^.*\.lua:\d+: ", "", said).strip()
+        raise RenderError(f"Pandoc could not write the report: {why}.", mend=_MEND_CELL) from None

@@ -11,9 +11,11 @@ import html
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
+import polars as pl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -31,7 +33,7 @@ INK = "#222222"
 FAINT = "#8A8A8A"
 KEPT, LEFT = "#0072B2", "#D55E00"
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": 11.0,
@@ -82,6 +84,13 @@ def draw_interval(
     axes.plot([row[wide[0]], row[wide[1]]], [y, y], color=colour, lw=1.6, solid_capstyle="butt")
     axes.plot([row["q25"], row["q75"]], [y, y], color=colour, lw=5, solid_capstyle="butt")
     axes.plot(row["mean"], y, "o", color=colour, ms=7.5, mec="white", mew=1.2, zorder=5)
+
+
+def draw_median(axes: Axes, y: float, values: pl.Series) -> None:
+    """Draw a bar at the median of values, at height ``y``; nothing when there are none."""
+    if len(values):
+        median = float(np.median(values.to_numpy()))
+        axes.plot([median, median], [y - 0.34, y + 0.34], color=INK, lw=2)
 
 
 def name_rows(axes: Axes, names: list[str]) -> None:

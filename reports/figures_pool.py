@@ -13,6 +13,7 @@ from reports.figures import (
     KEPT,
     LEFT,
     LEVEL_COLOURS,
+    draw_median,
     house_style,
     name_rows,
     new_figure,
@@ -95,7 +96,7 @@ def mites_figure(pool: Pool) -> Figure:
             x = loads.filter(pl.col("level") == level)["mites_per_100_bees"].sort()
             colour = LEVEL_COLOURS[level]
             axes.plot(x, y + spread(len(x), 0.24), ".", ms=5, color=colour, alpha=0.5, mew=0)
-            axes.plot([x.median()] * 2, [y - 0.34, y + 0.34], color=INK, lw=2)
+            draw_median(axes, y, x)
         axes.set_xscale("symlog", linthresh=1.0)
         ticks = [0, 1, 2, 5, 10, 20, 50]
         axes.set_xticks(ticks, [str(t) for t in ticks])
@@ -133,8 +134,7 @@ def sensors_figure(pool: Pool) -> Figure:
                 x = units.filter(pl.col("level") == level)[column].drop_nulls().sort()
                 colour = LEVEL_COLOURS[level]
                 axes.plot(x, y + spread(len(x), 0.2), "o", ms=4, color=colour, alpha=0.5, mew=0)
-                if len(x):
-                    axes.plot([x.median()] * 2, [y - 0.33, y + 0.33], color=INK, lw=2)
+                draw_median(axes, y, x)
             axes.set_title(title)
             name_rows(axes, levels)
     return figure

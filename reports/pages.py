@@ -83,9 +83,7 @@ def few_note(pool: Pool, frame: pl.DataFrame) -> str:
     """Explain what is hidden in a table, when something is."""
     if not has_hidden(frame):
         return ""
-    return (
-        f" *{FEW}* or – stands where fewer than {pool.minimum_cell} members would be shown apart."
-    )
+    return f" *{FEW}* or – stands for groups of fewer than {pool.minimum_cell} members."
 
 
 def who_asks(pool: Pool) -> str:
@@ -143,8 +141,8 @@ def limits(pool: Pool) -> list[str]:
     units = pool.units
     if units["level"].count() == 0:
         return [
-            "**Insulation.** Without recorded set-ups nothing can be said of it. The figure and table "
-            "show what these colonies did, whatever their hives.",
+            "**Insulation.** Without recorded set-ups nothing can be said of it. The figure and "
+            "table show what these colonies did, whatever their hives.",
             "**Next time.** A set-up record for each colony and winter, some hives with and some "
             "without insulation in the same apiary, would let these records answer the question.",
         ]
@@ -319,8 +317,10 @@ def mite_sentence(pool: Pool) -> str:
         return "No usable mite count was recorded inside the autumn window of any colony-winter."
     drawn = " @fig-mites shows the washes and rolls." if not mite_loads(pool).is_empty() else ""
     of_all = f"{number(sampled)} of {count(pool.shown.height, 'colony-winter')}"
-    return f"{of_all} have at least one count; the loads of the others follow from their member, "
+    return (
+        f"{of_all} have at least one count; the loads of the others follow from their member, "
         f"winter and treatments.{drawn}"
+    )
 
 
 def say_loggers(pool: Pool) -> None:

@@ -60,7 +60,8 @@ def cell_text(value: object, decimals: int = 0) -> str:
         return value.strftime("%Y-%m-%d %H:%M")
     if isinstance(value, date):
         return value.isoformat()
-    return html.escape(str(value), quote=True)
+    one_line = " ".join(str(value).split())  # a line of its own could end the raw block
+    return html.escape(one_line, quote=True).replace("{", "&#123;")  # nor be a shortcode
 
 
 def _head(columns: Sequence[Column], is_number: Sequence[bool]) -> str:

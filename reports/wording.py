@@ -252,7 +252,9 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
     contrast = headline_contrast(estimands)
     rows = {r["outcome"]: r for r in main_rows(estimands).to_dicts() if r["contrast"] == contrast}
     left_out = {p["part"]: p["reason"] for p in parts.to_dicts() if not p["is_included"]}
-    known, unclear, blocked = [], [], {}
+    known: list[str] = []
+    unclear: list[str] = []
+    blocked: dict[str, list[str]] = {}
     for outcome in OUTCOMES:
         row = rows.get(outcome)
         if row is None:

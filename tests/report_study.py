@@ -20,9 +20,7 @@ from pipeline.store import Store
 from reports.context import QUANTILES
 
 LEVELS = ("none", "top", "partial", "full")
-HOSTILE = (
-    '<script>alert("x")</script> **bold** [l](http://example.org) | `{python} 1/0` @fig-no :::'
-)
+HOSTILE = '<script>alert("x")</script> **bold** [l](http://a.test) | `{python} 1/0` @fig-no :::'
 NORMAL_QUANTILES = (-1.96, -1.6, -0.674, 0.0, 0.674, 1.6, 1.96)
 NOW = datetime(2025, 6, 1, 12, tzinfo=UTC)
 
