@@ -13,10 +13,9 @@ from pipeline.physics.envelope import (
     OUTSIDE_FILM,
     SURFACES,
     envelope_conductance,
-    insulation_level,
-    is_insulated,
     surface_areas,
 )
+from pipeline.physics.insulation import insulation_level, is_insulated
 from pipeline.physics.materials import material_resistance
 from pipeline.settings import Settings
 from pipeline.stages.windows import UNIT

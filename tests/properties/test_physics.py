@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.physics import degree_days, envelope, moist_air
+from pipeline.physics import degree_days, envelope, insulation, moist_air
 
 resistances = st.floats(0.0, 20.0)
 areas = st.lists(st.floats(0.01, 2.0), min_size=6, max_size=6)
@@ -35,8 +35,8 @@ def test_order_of_layers_is_irrelevant_to_resistance(layers, order):
 @given(st.lists(st.booleans(), min_size=6, max_size=6), st.integers(0, 5), st.booleans())
 def test_insulating_one_more_surface_never_lowers_the_level(insulated, surface, is_floor_counted):
     def rank(which):
-        level = envelope.insulation_level(which, is_floor_counted=is_floor_counted)
-        return envelope.LEVELS.index(str(level))
+        level = insulation.insulation_level(which, is_floor_counted=is_floor_counted)
+        return insulation.LEVELS.index(str(level))
 
     better = list(insulated)
     better[surface] = True

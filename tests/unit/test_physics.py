@@ -6,7 +6,7 @@ import yaml
 
 from pipeline.contracts import load_contracts
 from pipeline.errors import PhysicsDomainError
-from pipeline.physics import degree_days, envelope, feed, materials, moist_air
+from pipeline.physics import degree_days, envelope, feed, insulation, materials, moist_air
 
 
 def test_series_resistance_adds_films_by_direction():
@@ -43,19 +43,19 @@ def test_inner_surface_is_colder_the_less_it_resists():
 )
 def test_level_rule(insulated, with_floor, without_floor):
     surfaces = [mark == "1" for mark in insulated]
-    assert envelope.insulation_level(surfaces) == with_floor
-    assert envelope.insulation_level(surfaces, is_floor_counted=False) == without_floor
+    assert insulation.insulation_level(surfaces) == with_floor
+    assert insulation.insulation_level(surfaces, is_floor_counted=False) == without_floor
 
 
 def test_insulated_means_more_than_a_softwood_board_by_the_threshold():
     board = 0.022 / 0.13
     layers = [board, board + 0.36, board + 0.34, 0.0]
-    assert envelope.is_insulated(layers, 0.35).tolist() == [False, True, False, False]
+    assert insulation.is_insulated(layers, 0.35).tolist() == [False, True, False, False]
 
 
 def test_a_foam_hive_body_counts_as_what_it_is():
     wall = materials.material_resistance(["expanded polystyrene"], [30.0], "horizontal")
-    assert envelope.is_insulated(wall, 0.35).tolist() == [True]
+    assert insulation.is_insulated(wall, 0.35).tolist() == [True]
 
 
 def test_air_change_term_is_density_times_heat_capacity():
@@ -119,8 +119,8 @@ def test_feed_becomes_stores_by_its_sugar():
         lambda: envelope.envelope_conductance([1.0], [0.0]),
         lambda: envelope.envelope_conductance([1.0], [np.nan]),
         lambda: envelope.inner_surface_temperature(20, 0, 0.05, "horizontal"),
-        lambda: envelope.insulation_level([True] * 5),
-        lambda: envelope.is_insulated([np.nan], 0.35),
+        lambda: insulation.insulation_level([True] * 5),
+        lambda: insulation.is_insulated([np.nan], 0.35),
         lambda: envelope.air_change_conductance(-1.0),
         lambda: materials.material_resistance(["unobtainium"], [1.0], "upward"),
         lambda: materials.material_resistance(["cedar"], [-1.0], "upward"),
