@@ -208,7 +208,9 @@ def _count_records(store: Store, rejected: pl.DataFrame) -> pl.DataFrame:
         if store.has_table(f"{name}_rows"):
             sql = _RECORD_COUNTS.format(rows=f'"{name}_rows"')
             [(accepted, superseded)] = store.connection.sql(sql).fetchall()
-        counts.append((name, contract.title, accepted, superseded, lost.get(name, 0)))
+        counts.append((name, contract.title, accepted, superseded, lost.pop(name, 0)))
+    if lost:
+        counts.append(("", "Not told apart by record", 0, 0, sum(lost.values())))
     schema = {
         "record": pl.String,
         "title": pl.String,

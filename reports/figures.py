@@ -102,6 +102,15 @@ def name_rows(axes: Axes, names: list[str]) -> None:
     axes.grid(axis="x")
 
 
+def mark_empty(axes: Axes, why: str) -> None:
+    """Say why a panel shows nothing, when nothing was drawn into it."""
+    if any(len(line.get_xdata()) for line in axes.lines):  # type: ignore[arg-type]
+        return
+    axes.set_xticks([])
+    axes.spines["bottom"].set_visible(False)
+    axes.text(0.5, 0.5, why, transform=axes.transAxes, ha="center", va="center", color=FAINT)
+
+
 def spread(n: int, half_width: float) -> np.ndarray:
     """Offsets in [-half_width, half_width] that keep points apart, the same every time."""
     golden = 0.6180339887498949

@@ -15,6 +15,7 @@ from reports.figures import (
     LEVEL_COLOURS,
     draw_interval,
     house_style,
+    mark_empty,
     name_rows,
     new_figure,
     spread,
@@ -49,6 +50,7 @@ def answer_figure(pool: Pool) -> Figure:
     raw = raw_by_level(pool)
     levels = raw["level"].to_list()
     shown = raw.filter(~pl.col("is_hidden"))
+    is_hidden = shown.height < raw.height
     units = with_level(pool.shown).filter(pl.col("level").is_in(shown["level"].implode()))
     with house_style():
         figure, panels = new_figure(0.9 + 3 * (0.42 + 0.3 * max(len(levels), 1)), rows=3)
@@ -64,6 +66,7 @@ def answer_figure(pool: Pool) -> Figure:
                         axes, y - 0.14, modelled[row["level"]], LEVEL_COLOURS[row["level"]]
                     )
             name_rows(axes, levels)
+            mark_empty(axes, "groups of few members are not shown" if is_hidden else "no records")
         panels[0].figure.legend(
             handles=[
                 Line2D([], [], marker="o", color=INK, lw=3, ms=7, mec="white", label="model"),

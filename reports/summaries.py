@@ -91,8 +91,11 @@ def files_by_status(pool: Pool) -> pl.DataFrame:
 def rejections(pool: Pool) -> pl.DataFrame:
     """Count rejected rows by record, column and rule; values and file names stay behind."""
     where = ["file_sha256", "sheet", "row", "record"]
+    is_known = pl.col("record").fill_null("") != ""
+    record = pl.when(is_known).then("record").otherwise(pl.lit("not told apart"))
     return (
-        pool.rejected_rows.group_by("record", "column", "rule")
+        pool.rejected_rows.with_columns(record.alias("record"))
+        .group_by("record", "column", "rule")
         .agg(pl.struct(where).n_unique().cast(pl.Int64).alias("n_rows"))
         .sort("n_rows", "record", "column", "rule", descending=[True, False, False, False])
     )

@@ -1,0 +1,214 @@
+"""Counts behind the report: nothing lost between rows received and units analysed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from models.priors import Priors
+from reports.context import Pool, load_pool
+from reports.estimates import (
+    contrast_table,
+    gate_sentence,
+    level_cells,
+    link_table,
+    prior_table,
+)
+from reports.figures import figure_markdown, spread
+from reports.figures_estimates import answer_alt, answer_figure
+from reports.summaries import (
+    OUTCOME_COLUMNS,
+    comparing_members,
+    exclusions,
+    flow,
+    levels_by_winter,
+    missing_by_level,
+    raw_by_level,
+    rejections,
+    winters,
+)
+from reports.tables import FEW
+from tests.report_study import write_study
+
+
+@pytest.fixture(scope="module")
+def pool(tmp_path_factory: pytest.TempPathFactory) -> Pool:
+    return load_pool(write_study(tmp_path_factory.mktemp("summaries") / "study"))
+
+
+def units(**columns: list) -> pl.DataFrame:
+    """A small colony_winters with six members, one colony each, unless told otherwise."""
+    rows = len(next(iter(columns.values())))
+    frame = pl.DataFrame({"colony_id": [f"c{i}" for i in range(rows)], "winter": [2024] * rows})
+    return frame.with_columns(
+        **{name: pl.Series(values, strict=False) for name, values in columns.items()}
+    )
+
+
+def with_units(pool: Pool, **columns: list) -> Pool:
+    changed = units(**columns)
+    schema = pool.colony_winters.schema
+    missing = [pl.lit(None, schema[c]).alias(c) for c in schema if c not in changed.columns]
+    frame = changed.with_columns(missing).select(list(schema)).cast(dict(schema))
+    return replace(pool, colony_winters=frame.with_columns(pl.col("is_disaster").fill_null(False)))
+
+
+def test_every_step_of_the_flow_adds_up(pool: Pool) -> None:
+    steps = {row["step"]: row for row in flow(pool).to_dicts()}
+    assert steps["rows received"]["kept"] == 920
+    accepted = steps["rows accepted"]
+    assert accepted["kept"] + accepted["left"] == steps["rows received"]["kept"]
+    in_use = steps["rows in use"]
+    assert in_use["kept"] + in_use["left"] == accepted["kept"]
+    analysed = steps["colony-winters analysed"]
+    assert analysed["kept"] + analysed["left"] == pool.colony_winters.height == 240
+    for outcome in OUTCOME_COLUMNS:
+        step = steps[f"with {outcome}"]
+        assert step["kept"] + step["left"] == analysed["kept"]
+
+
+def test_reasons_account_for_everything_left_out(pool: Pool) -> None:
+    found = exclusions(pool).group_by("what").agg(pl.col("n_units").sum())
+    by_what = dict(found.iter_rows())
+    steps = {row["step"]: row["left"] for row in flow(pool).to_dicts()}
+    assert by_what["left out"] == steps["colony-winters analysed"]
+    for outcome in OUTCOME_COLUMNS:
+        assert by_what[f"no {outcome}"] == steps[f"with {outcome}"]
+
+
+def test_reasons_of_few_members_are_told_together(pool: Pool) -> None:
+    small = with_units(
+        pool,
+        member_id=["a", "b", "c", "d", "e", "a"],
+        exclusion_reason=["x", "x", "x", "x", "x", "y"],
+    )
+    assert exclusions(small).filter(pl.col("what") == "left out").rows() == [
+        ("left out", "x", 5),
+        ("left out", "other reasons, each from few members", 1),
+    ]
+
+
+def test_a_row_that_breaks_two_rules_is_one_rejected_row(pool: Pool) -> None:
+    assert pool.rejected_rows.height == 25
+    assert pool.records["rejected"].sum() == 20
+    assert dict(rejections(pool).select("rule", "n_rows").iter_rows()) == {
+        "maximum 250": 20,
+        "required": 5,
+    }
+
+
+def test_raw_means_are_counted_by_hand(pool: Pool) -> None:
+    six = with_units(
+        pool,
+        member_id=list("abcdef"),
+        level=["none"] * 6,
+        is_alive=[True, True, False, False, None, True],
+        is_disaster=[False, False, False, False, True, False],
+        stores_use_kg=[10.0, 14.0, None, 9.0, None, None],
+        spring_strength_frames=[8.0, 4.0, None, None, None, None],
+    )
+    [row] = raw_by_level(six).to_dicts()
+    assert (row["n_units"], row["n_known"], row["n_alive"]) == (6, 5, 3)
+    assert row["survival"] == pytest.approx(60.0)
+    assert (row["n_stores"], row["stores_use_kg"]) == (3, pytest.approx(11.0))
+    # two survivors counted, two dead colonies at zero; the third survivor has no count
+    assert (row["n_frames"], row["frames"]) == (4, pytest.approx(3.0))
+    cells = level_cells(six).row(0, named=True)
+    assert cells["raw survival"] == "3 of 5 (60\u00a0%)"
+    assert cells["raw stores use"] == "11.0 (n\u00a03)"
+
+
+def test_levels_of_few_members_are_hidden_everywhere(pool: Pool) -> None:
+    few = with_units(
+        pool,
+        member_id=[*"abcdef", "a", "b"],
+        level=[*["none"] * 6, "full", "full"],
+        is_alive=[True] * 8,
+    )
+    assert raw_by_level(few)["is_hidden"].to_list() == [True, True]  # the other would follow
+    assert set(level_cells(few)["raw survival"]) == {FEW}
+    assert missing_by_level(few)["n_units"].to_list() == [None, None]
+    assert levels_by_winter(few).row(0) == ("2024/25", FEW, FEW)
+    assert "raw" not in answer_alt(few).split("Alive")[1].split("Spring")[0].split("model")[0]
+
+
+def test_units_without_a_set_up_are_still_described(pool: Pool) -> None:
+    bare = with_units(
+        pool,
+        member_id=list("abcdef"),
+        exclusion_reason=["no set-up recorded"] * 6,
+        is_alive=[True, True, True, False, True, None],
+    )
+    assert bare.units.is_empty()
+    [row] = raw_by_level(bare).to_dicts()
+    assert (row["level"], row["n_alive"], row["n_known"]) == ("not recorded", 4, 5)
+    [winter] = winters(bare).to_dicts()
+    assert (winter["n_alive"], winter["n_known"]) == (4, 5)
+
+
+def test_members_who_compare_are_those_with_two_levels(pool: Pool) -> None:
+    some = with_units(
+        pool, member_id=["a", "a", "b", "b", "c"], level=["none", "full", "top", "top", None]
+    )
+    assert comparing_members(some) == 1
+
+
+def test_estimates_are_told_with_words_or_with_the_reason(pool: Pool) -> None:
+    table = contrast_table(pool, "stores use")
+    row = table.filter(
+        (pl.col("contrast") == "full vs none") & (pl.col("horizon") == "these winters")
+    ).row(0, named=True)
+    assert row["difference"] == "−3.0 kg (−4.1\u00a0to\u00a0−1.9)"
+    assert row["relative"].startswith("−20 % (")
+    assert row["words"] == "very likely better"
+    blocked = pool.estimands.with_columns(
+        status=pl.lit("cannot be estimated"), reason=pl.lit("Nobody used both.")
+    )
+    words = contrast_table(replace(pool, estimands=blocked), "stores use")["words"].unique()
+    assert words.to_list() == ["cannot be estimated from these records, because nobody used both"]
+
+
+def test_links_of_few_members_are_a_word(pool: Pool) -> None:
+    links = pool.links.with_columns(linking_members=pl.lit(2), linking_apiaries=pl.lit(0))
+    table = link_table(replace(pool, links=links))
+    assert set(table["members"]) == {FEW}
+    assert set(table["apiaries"]) == {"0"}
+
+
+def test_failed_gates_are_counted(pool: Pool) -> None:
+    assert gate_sentence(pool) == "All 3 checks of the sampler were passed."
+    failed = replace(pool, gates=pool.gates.with_columns(passed=pl.lit(False)))
+    assert gate_sentence(failed).startswith("3 of 3 checks of the sampler failed")
+
+
+def test_the_table_of_priors_shows_every_prior_of_the_model() -> None:
+    table = prior_table()
+    priors = Priors()
+    step = table.filter((pl.col("part") == "survival") & (pl.col("prior") == "level step sd"))
+    assert step["value"].to_list() == [str(priors.outcomes["survival"].level_step_sd)]
+    assert {"mites", "stores", "strength", "joint"} <= set(table["part"])
+
+
+def test_figures_carry_size_alt_text_and_the_mark_of_invention(
+    pool: Pool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    figure = answer_figure(pool)
+    text = figure_markdown(figure, "answer", 'says "this"', invented="Invented data")
+    width, height = (round(100 * inches) for inches in figure.get_size_inches())
+    assert text == (
+        "![](figures/answer.png){fig-alt=\"Invented data: says 'this'\" "
+        f"width={width} height={height}}}"
+    )
+    first = (tmp_path / "figures" / "answer.png").read_bytes()
+    figure_markdown(answer_figure(pool), "answer", "x", invented="Invented data")
+    assert (tmp_path / "figures" / "answer.png").read_bytes() == first
+
+
+def test_points_are_spread_the_same_way_every_time() -> None:
+    offsets = spread(200, 0.3)
+    assert abs(offsets).max() <= 0.3
+    assert (offsets == spread(200, 0.3)).all()
