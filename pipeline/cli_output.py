@@ -6,6 +6,7 @@ import csv
 import io
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -14,9 +15,19 @@ from pipeline.settings import read_settings
 from pipeline.store import Store
 from pipeline.study import Study
 
+if TYPE_CHECKING:
+    from pipeline.ingest import IngestSummary
+
 _REJECTED_SQL = """
-SELECT file_name, sheet, "row", "column", "value", rule, mend, count(*) OVER () AS total
-FROM rejected_rows ORDER BY file_name, sheet, "row", "column" LIMIT ?
+SELECT file_name, sheet, record, "column", rule, count(DISTINCT "row") AS rows,
+       min("row") AS first_row, any_value(mend ORDER BY "row") AS mend
+FROM rejected_rows WHERE rule <> 'ignored by mapping'
+GROUP BY file_name, sheet, record, "column", rule ORDER BY rows DESC, file_name, first_row
+"""
+_SET_ASIDE_SQL = """
+SELECT file_name, sheet, count(*) AS rows, mend
+FROM rejected_rows WHERE rule = 'ignored by mapping'
+GROUP BY file_name, sheet, mend ORDER BY file_name, rows DESC
 """
 _BY_MEMBER_SQL = """
 SELECT member_id, count(DISTINCT apiary_id) AS apiaries, count(DISTINCT colony_id) AS colonies,
@@ -30,15 +41,13 @@ def _plain(value: object) -> str:
     """One line of printable text, whatever a member's cell held."""
     text = "" if value is None else str(value)
     text = "".join(c if c.isprintable() else " " for c in text)
-    return text if len(text) <= 80 else text[:79] + "…"
+    return text if len(text) <= 100 else text[:99] + "…"
 
 
 def print_table(headings: tuple[str, ...], rows: list[tuple[object, ...]]) -> None:
     """Print rows under headings, columns aligned."""
     cells = [tuple(_plain(v) for v in row) for row in rows]
-    widths = [
-        max([len(head), *(len(row[i]) for row in cells)]) for i, head in enumerate(headings)
-    ]
+    widths = [max([len(head), *(len(row[i]) for row in cells)]) for i, head in enumerate(headings)]
     for row in (headings, tuple("-" * w for w in widths), *cells):
         typer.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
 
@@ -70,6 +79,61 @@ def print_check(paths: list[Path], study_path: Path | None) -> int:
     return 1 if found.problems else 0
 
 
+def print_ingest(summary: IngestSummary) -> None:
+    """Say what became of every file that was not simply unchanged."""
+    changed = [f for f in summary.files if f.status != "unchanged"]
+    if changed:
+        print_table(
+            ("file", "status", "read", "accepted", "rejected"),
+            [
+                (
+                    f"{f.folder}/{f.name}",
+                    f.status,
+                    f"{f.rows_read:,}",
+                    f"{f.rows_accepted:,}",
+                    f"{f.rows_rejected:,}",
+                )
+                for f in changed
+            ],
+        )
+    for f in changed:
+        if f.problem:
+            typer.echo(f"{_plain(f.folder + '/' + f.name)}: {f.problem} {f.mend}")
+    unchanged = len(summary.files) - len(changed)
+    typer.echo(
+        f"ingest: {summary.rows_accepted:,} rows accepted, {summary.rows_rejected:,} rejected, "
+        f"{unchanged} files unchanged"
+    )
+
+
+def print_truth(path: Path) -> None:
+    """Print the estimates of a demonstration beside the truth it was made from."""
+    from pipeline.demo import compare_with_truth
+
+    rows = compare_with_truth(path)
+    typer.echo("\nThe invented truth beside the estimates (95 % limits)")
+
+    def number(value: float | None) -> str:
+        return "" if value is None else f"{value:+.2f}"
+
+    print_table(
+        ("outcome", "contrast", "measure", "truth", "estimate", "from", "to", "covered"),
+        [
+            (
+                r.outcome,
+                r.contrast,
+                f"{r.measure} [{r.unit}]",
+                number(r.truth),
+                number(r.estimate),
+                number(r.lower),
+                number(r.upper),
+                r.status if r.is_covered is None else ("yes" if r.is_covered else "no"),
+            )
+            for r in rows
+        ],
+    )
+
+
 def print_step(done: StepDone, path: Path) -> None:
     """Say what a step did and where its result is."""
     study = Study(path)
@@ -98,7 +162,7 @@ def _print_records(store: Store) -> None:
     print_table(("record", "rows", "superseded", "files"), rows)
 
 
-def print_status(path: Path, shown: int = 20) -> None:
+def print_status(path: Path, shown: int = 40) -> None:
     """Print what is loaded, from whom, what was rejected and what is out of date.
 
     Parameters
@@ -106,7 +170,7 @@ def print_status(path: Path, shown: int = 20) -> None:
     path : Path
         The study folder.
     shown : int
-        Most rejected rows to print one by one.
+        Most kinds of problem to print.
     """
     study = Study(path)
     settings = read_settings(study.settings_path)
@@ -135,16 +199,21 @@ def print_status(path: Path, shown: int = 20) -> None:
                 ("member", "apiaries", "colonies", "winters", "colony-winters", "analysed"),
                 store.connection.sql(_BY_MEMBER_SQL).fetchall(),
             )
-        rejected = store.connection.execute(_REJECTED_SQL, [shown]).fetchall()
+        rejected = store.connection.sql(_REJECTED_SQL).fetchall()
         if rejected:
-            total = rejected[0][7]
-            typer.echo(f"\nRejected ({min(shown, total)} of {total:,} problems)")
-            print_table(
-                ("file", "sheet", "row", "column", "value", "rule", "how to mend"),
-                [r[:7] for r in rejected],
+            typer.echo(
+                "\nRejected, by kind of problem (each row: table rejected_rows of the store)"
             )
-            if total > shown:
-                typer.echo("All of them: table rejected_rows of store.duckdb.")
+            print_table(
+                ("file", "sheet", "record", "column", "rule", "rows", "first row", "how to mend"),
+                rejected[:shown],
+            )
+            if len(rejected) > shown:
+                typer.echo(f"and {len(rejected) - shown} more kinds.")
+        aside = store.connection.sql(_SET_ASIDE_SQL).fetchall()
+        if aside:
+            typer.echo("\nSet aside on purpose, by a mapping")
+            print_table(("file", "sheet", "rows", "reason"), aside)
     typer.echo("\nSteps")
     print_table(
         ("step", "state"),

@@ -1,0 +1,41 @@
+"""One small demonstration, run once through the command line, for every test that reads it."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+
+def run_winterpool(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """Run the command line as a user does, in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        cwd=cwd,
+        env=os.environ | {"PYTHONIOENCODING": "utf-8", "COLUMNS": "120"},
+        check=False,
+    )
+
+
+@dataclass(frozen=True)
+class DemoRun:
+    """The study folder of the small demonstration and what its run printed."""
+
+    path: Path
+    stdout: str
+    stderr: str
+
+
+@pytest.fixture(scope="session")
+def demo_run(tmp_path_factory: pytest.TempPathFactory) -> DemoRun:
+    path = tmp_path_factory.mktemp("demo") / "a study with spaces"
+    done = run_winterpool("demo", path, "--size", "small", "--seed", 11)
+    assert done.returncode == 0, done.stderr + done.stdout
+    return DemoRun(path, done.stdout, done.stderr)
