@@ -56,6 +56,8 @@ def read_delimited(
     """
     blocks = utf8_lines(byte_blocks(path, name, limits), name, options.encoding)
     first = next(blocks, b"")
+    while len(first) < _SAMPLE and (more := next(blocks, b"")):
+        first += more
     sample = _sample_lines(first)
     delimiter = options.delimiter or _detect_delimiter(sample, options.skip_rows)
     cells, heading_row, lines = _heading(sample, delimiter, options.skip_rows, name)
