@@ -141,7 +141,8 @@ class Arrivals:
             "rows_read, rows_accepted, rows_rejected, coalesce(problem, ''), "
             "coalesce(mend, '') FROM files"
         ).fetchall()
-        return {x[1]: _Known(FileEntry(*x[:6]), x[6], tuple(x[7:10]), x[10], x[11]) for x in lines}
+        known = [_Known(FileEntry(*x[:6]), x[6], tuple(x[7:10]), x[10], x[11]) for x in lines]
+        return {_key(line.entry): line for line in known}
 
     def run(self) -> IngestSummary:
         """Load what is new, read again what changed, retry what waited."""
@@ -149,7 +150,8 @@ class Arrivals:
         for known in list(self.known.values()):
             if known.status == "loaded":
                 self._note_unchanged(known)
-                if known.entry.fingerprint != self.opener.fingerprint(known.entry.name):
+                is_same = known.entry.fingerprint == self.opener.fingerprint(known.entry.name)
+                if known.problem or not is_same:
                     self._read_again(known.entry)
         for path, name, folder in self._in_order(self._new_files()):
             self._load_new(path, name, folder)
@@ -159,7 +161,18 @@ class Arrivals:
                 break
             for sha256 in waiting:
                 self._read_again(self.known[sha256].entry)
-        return IngestSummary(tuple(self.results[number] for number in sorted(self.results)))
+        return self._summary()
+
+    def _summary(self) -> IngestSummary:
+        """Give all results, with counts as they are now: one file can take rows from another."""
+        now = {known.entry.file_no: known.rows for known in self._read_known().values()}
+        results = []
+        for number, result in sorted(self.results.items()):
+            read, accepted, rejected = now[number]
+            results.append(
+                replace(result, rows_read=read, rows_accepted=accepted, rows_rejected=rejected)
+            )
+        return IngestSummary(tuple(results))
 
     def _new_files(self) -> Iterator[tuple[Path, str, str]]:
         """Yield files that are not known, or were rejected and may fare better now."""
@@ -214,12 +227,10 @@ class Arrivals:
 
     def _entry(self, sha256: str, name: str, folder: str, size: int) -> FileEntry:
         """Return the file's entry, with a new number when it has none."""
-        known = self.known.get(sha256)
-        fingerprint = self.opener.fingerprint(name)
-        if known is not None and (sha256 or known.entry.name == name):
-            return replace(known.entry, fingerprint=fingerprint)
         last = max((known.entry.file_no for known in self.known.values()), default=0)
-        return FileEntry(last + 1, sha256, name, folder, size, fingerprint)
+        entry = FileEntry(last + 1, sha256, name, folder, size, self.opener.fingerprint(name))
+        known = self.known.get(_key(entry))
+        return replace(known.entry, fingerprint=entry.fingerprint) if known else entry
 
     def _load_new(self, path: Path, name: str, folder: str) -> None:
         with self._working_folder() as working:
@@ -258,18 +269,14 @@ class Arrivals:
             )
             self.archive.keep(copy, entry.file_sha256)
         rows = (staged.rows_read, accepted, rejected)
-        was_loaded = self.known.get(entry.file_sha256)
         self.known[entry.file_sha256] = _Known(entry, "loaded", rows, "", "")
         before = self.results.get(entry.file_no)
-        is_again = bool(was_loaded and was_loaded.status == "loaded")
-        is_again = is_again and not (before and before.status == "loaded")
-        self.results[entry.file_no] = FileResult(
-            entry.name, entry.folder, "read again" if is_again else "loaded", *rows
-        )
+        status = "loaded" if before is None or before.status == "loaded" else "read again"
+        self.results[entry.file_no] = FileResult(entry.name, entry.folder, status, *rows)
 
     def _reject(self, entry: FileEntry, error: WinterpoolError) -> None:
         """Note why a file was not loaded; rows it gave before stay."""
-        known = self.known.get(entry.file_sha256)
+        known = self.known.get(_key(entry))
         rows = (0, 0, 0)
         status = "rejected"
         if known is not None and known.status == "loaded":
@@ -285,8 +292,7 @@ class Arrivals:
                 problem=error.problem,
                 mend=error.mend,
             )
-        key = entry.file_sha256 or f"{entry.folder}/{entry.name}"
-        self.known[key] = _Known(entry, status, rows, error.problem, error.mend)
+        self.known[_key(entry)] = _Known(entry, status, rows, error.problem, error.mend)
         self.results[entry.file_no] = FileResult(
             entry.name, entry.folder, "rejected", *rows, error.problem, error.mend
         )
@@ -301,6 +307,11 @@ class Arrivals:
                 yield working
             finally:
                 shutil.rmtree(working, ignore_errors=True)
+
+
+def _key(entry: FileEntry) -> str:
+    """What a file is known by: its content, or its place where that may not be read."""
+    return entry.file_sha256 or f"{entry.folder}/{entry.name}"
 
 
 def _gone(entry: FileEntry) -> ReadError:

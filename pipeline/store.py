@@ -37,6 +37,7 @@ _ORDER = {
     "files": "file_no",
     "rejected_rows": 'file_name, sheet, "row", record, "column", rule, "value"',
 }
+_FULL = ("No space left", "File too large", "quota exceeded")
 _FILE_TROUBLE = (
     duckdb.IOException,
     duckdb.OutOfMemoryException,
@@ -67,10 +68,11 @@ def store_errors(path: Path) -> Iterator[None]:
         yield
     except duckdb.Error as error:
         said = str(error)
-        if not isinstance(error, _FILE_TROUBLE) and "Corrupt" not in said:
+        is_full = any(words in said for words in _FULL)
+        if not (is_full or isinstance(error, _FILE_TROUBLE) or "Corrupt" in said):
             raise
-        first_line = said.splitlines()[0] if said else type(error).__name__
-        if "No space left" in said or "File too large" in said or "Quota exceeded" in said:
+        first_line = said.partition("\n")[0] or type(error).__name__
+        if is_full:
             raise StoreError(
                 f"The disk is full: {path} could not be written and is as it was before this step.",
                 mend="Free some space and give the same command again.",
