@@ -42,7 +42,7 @@ class DemoSize(StrEnum):
 
 _EXTENTS = {
     DemoSize.full: Extent(
-        members=30, apiaries=45, hives=350, winters=3, logger_members=12, loggers_per_member=12
+        members=30, apiaries=45, hives=350, winters=3, logger_members=12, loggers_per_member=11
     ),
     DemoSize.small: Extent(
         members=9, apiaries=13, hives=100, winters=2, logger_members=3, loggers_per_member=2

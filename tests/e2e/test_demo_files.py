@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import gzip
 import hashlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
@@ -12,8 +14,17 @@ import pytest
 
 from pipeline.contracts import load_contracts
 from pipeline.demo import DemoSize, DemoTruth, compare_with_truth, read_truth, write_demo
+from pipeline.demo.history import run_winters
+from pipeline.demo.loggers import sensor_readings
+from pipeline.demo.records import build_records
+from pipeline.demo.weather import build_weather
+from pipeline.demo.world import build_world
 from pipeline.errors import StudyError
+from pipeline.ingest import ingest_study
+from pipeline.progress import SILENT
 from pipeline.settings import read_settings
+from pipeline.store import Store
+from pipeline.study import Study
 
 SEED = 7
 
@@ -25,10 +36,13 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, DemoTruth]:
 
 
 def digests(folder: Path) -> dict[str, str]:
+    """Digest what the demonstration writes, not what an ingest adds."""
+    parts = ("inbox", "weather", "mappings", "templates")
+    paths = [path for part in parts for path in (folder / part).iterdir()]
     return {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.suffix != ".xlsx"  # workbooks carry the time of their making
+        for path in [*paths, folder / "study.toml", folder / "truth.json"]
+        if path.suffix != ".xlsx"  # workbooks carry the time of their making
     }
 
 
@@ -170,3 +184,90 @@ def test_comparison_needs_estimates_and_then_covers_or_not(
     assert (nothing.estimate, nothing.is_covered) == (None, None)
     assert nothing.status == "cannot be estimated"
     assert found["spring strength", "full vs none", "difference"].status == "not asked"
+
+
+@pytest.fixture(scope="module")
+def ingested(written: tuple[Path, DemoTruth]) -> Iterator[tuple[DemoTruth, Store]]:
+    folder, truth = written
+    study = Study(folder)
+    summary = ingest_study(study, read_settings(study.settings_path), SILENT, dt.date(2026, 1, 1))
+    assert {file.status for file in summary.files} == {"loaded"}
+    with Store.open(study.store_path, read_only=True) as store:
+        yield truth, store
+
+
+def test_every_row_sent_is_accepted_or_rejected(
+    ingested: tuple[DemoTruth, Store],
+) -> None:
+    truth, store = ingested
+    for record, sent in truth.rows_sent.items():
+        accepted = store.connection.execute(f"SELECT count(*) FROM {record}_rows").fetchall()[0][0]
+        rejected = store.connection.execute(
+            "SELECT count(DISTINCT (file_name, sheet, row)) FROM rejected_rows WHERE record = ?",
+            [record],
+        ).fetchall()[0][0]
+        assert accepted + rejected == sent, record
+
+
+def test_only_the_planted_rows_are_rejected_and_each_for_its_own_fault(
+    ingested: tuple[DemoTruth, Store],
+) -> None:
+    truth, store = ingested
+    found = {
+        (file, row, record): (column, value)
+        for file, row, record, column, value in store.connection.execute(
+            "SELECT file_name, row, record, \"column\", value FROM rejected_rows WHERE record <> ''"
+        ).fetchall()
+    }
+    planted = [fault for fault in truth.faults if fault.expected == "rejected"]
+    assert set(found) == {(fault.file, fault.row, fault.record) for fault in planted}
+    for fault in planted:
+        column, value = found[fault.file, fault.row, fault.record]
+        assert fault.column in column
+        assert fault.value in value
+
+
+def test_only_the_misread_weighings_are_superseded(ingested: tuple[DemoTruth, Store]) -> None:
+    truth, store = ingested
+    found = store.connection.execute(
+        "SELECT name, _row, gross_kg FROM weighings_rows JOIN files ON _file_no = file_no "
+        "WHERE _is_superseded"
+    ).fetchall()
+    assert {(name, row, f"{gross:.1f}") for name, row, gross in found} == {
+        (fault.file, fault.row, fault.value)
+        for fault in truth.faults
+        if fault.expected == "superseded"
+    }
+
+
+def test_members_units_and_clocks_arrive_in_ours(
+    written: tuple[Path, DemoTruth], ingested: tuple[DemoTruth, Store]
+) -> None:
+    # The same world without files is the reference: what was written down equals what is stored.
+    world, weather = (f(DemoSize.small.extent, SEED) for f in (build_world, build_weather))
+    winters = run_winters(world, weather)
+    records, store = build_records(world, winters), ingested[1]
+    for record, column, tolerance in (
+        ("weighings", "gross_kg", 0.03),  # written to 0.1 lb
+        ("colonies", "inner_height_mm", 0.02),  # written to 0.001 in
+        ("set_up_layers", "thickness_mm", 0.02),
+        ("feedings", "mass_kg", 0.03),
+    ):
+        key = list(load_contracts()[record].key)
+        both = (
+            records[record]
+            .select(*key, column)
+            .join(store.table(record).select(*key, pl.col(column).alias("stored")), on=key)
+        )
+        assert both.height == records[record].height
+        assert (both[column] - both["stored"]).abs().max() <= tolerance, record
+    for _, made in sensor_readings(world, weather, winters):
+        both = made.with_columns(pl.col("logged_at").dt.replace_time_zone("UTC")).join(
+            store.table("sensor_readings").with_columns(
+                pl.col("logged_at").dt.cast_time_unit("ms")
+            ),
+            on=["colony_id", "logged_at", "position"],
+            suffix="_stored",
+        )
+        assert both.height == made.height
+        assert (both["temperature_c"] - both["temperature_c_stored"]).abs().max() < 0.03
