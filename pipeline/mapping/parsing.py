@@ -126,10 +126,10 @@ def read_mapping(path: Path) -> Mapping:
             f"{path.name} cannot be read ({error.strerror}).", mend="Check the file."
         ) from None
     top = _Section(given, path.name)
-    top.need("table")
-    tables = tuple(_table(section, path) for section in top.sections("table"))
+    sections = top.sections("table")
     top.close()
-    return Mapping(path, tables)
+    top.need("table")
+    return Mapping(path, tuple(_table(section, path) for section in sections))
 
 
 def _table(section: _Section, path: Path) -> TableMapping:

@@ -106,8 +106,9 @@ def plan_table(
     if mapping.set_aside is not None:
         return TablePlan((), pl.lit(True), pl.lit(mapping.set_aside), mapping.origin)
     table = SourceTable(place, tuple(header), mapping, mapping.decimal or decimal)
+    plan = _mapped(table, contracts)
     _refuse_unaccounted(table)
-    return _mapped(table, contracts)
+    return plan
 
 
 def _own_columns(contract: Contract, header: Sequence[str], decimal: str) -> RecordPlan:

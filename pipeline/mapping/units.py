@@ -43,14 +43,24 @@ class Conversion:
     offset: Fraction
 
     def apply(self, value: pl.Expr) -> pl.Expr:
-        """Convert a column; whole-number steps keep values such as 95 °F = 35 °C exact."""
+        """Convert a column: in one product where the factor is a finite decimal.
+
+        Otherwise in whole-number steps and one division, so that 95 °F is 35 °C.
+        """
         whole = lcm(self.factor.denominator, self.offset.denominator)
         times, plus = int(self.factor * whole), int(self.offset * whole)
-        if max(abs(times), abs(plus), whole) >= _EXACT:
-            return value * float(self.factor) + float(self.offset)
-        converted = value if times == 1 else value * times
-        converted = converted if plus == 0 else converted + plus
-        return converted if whole == 1 else converted / whole
+        if _is_decimal(whole) or max(abs(times), abs(plus), whole) >= _EXACT:
+            converted = value if self.factor == 1 else value * float(self.factor)
+            return converted if self.offset == 0 else converted + float(self.offset)
+        return (value * times + plus) / whole
+
+
+def _is_decimal(denominator: int) -> bool:
+    """Whether fractions with this denominator are finite decimals."""
+    for prime in (2, 5):
+        while denominator % prime == 0:
+            denominator //= prime
+    return denominator == 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,54 @@
+"""Records recognised by their headings."""
+
+import pytest
+
+from pipeline.contracts import load_contracts
+from pipeline.errors import ContractError
+from pipeline.recognise import recognise
+
+CONTRACTS = load_contracts()
+
+
+@pytest.mark.parametrize("name", list(CONTRACTS))
+def test_all_columns_of_a_contract_are_recognised(name: str) -> None:
+    columns = CONTRACTS[name].columns
+    assert recognise(columns, CONTRACTS, "x.csv").name == name
+    spelt = [column.replace("_", " ").title() for column in reversed(columns)]
+    assert recognise(spelt, CONTRACTS, "x.csv").name == name
+
+
+@pytest.mark.parametrize("name", list(CONTRACTS))
+def test_the_needed_columns_alone_are_recognised_or_said_to_be_ambiguous(name: str) -> None:
+    contract = CONTRACTS[name]
+    needed = [f.name for f in contract.fields if f.is_required and f.default is None]
+    assert recognise(needed, CONTRACTS, f"{name}.csv").name == name
+    assert recognise(needed, CONTRACTS, "book.xlsx", contract.title).name == name
+
+
+def test_weather_and_readings_are_not_confused() -> None:
+    shared = ["temperature_c", "humidity_pct"]
+    hourly = recognise(["station_id", "observed_at", *shared], CONTRACTS, "x.csv")
+    reading = recognise(["colony_id", "logged_at", "position", *shared], CONTRACTS, "x.csv")
+    assert (hourly.name, reading.name) == ("weather_hourly", "sensor_readings")
+
+
+def test_an_unknown_heading_names_the_nearest_record_and_the_differences() -> None:
+    with pytest.raises(ContractError) as caught:
+        recognise(["colony_id", "weighed_on", "Gross", "method"], CONTRACTS, "a.csv", "Sheet 1")
+    assert caught.value.problem == (
+        "a.csv, sheet 'Sheet 1': its headings fit no record; nearest is weighings: "
+        "missing gross_kg; unknown 'Gross'."
+    )
+    assert "weighings template" in caught.value.mend
+
+
+def test_headings_that_fit_several_records_are_refused_unless_the_name_tells() -> None:
+    two = {
+        name: contract
+        for name, contract in CONTRACTS.items()
+        if name in ("weather_stations", "weather_hourly")
+    }
+    # A contract read twice under two names: the headings alone cannot tell.
+    two["weather_stations"] = two["weather_hourly"]
+    with pytest.raises(ContractError, match="fit several records"):
+        recognise(["station_id", "observed_at"], two, "x.csv")
