@@ -9,9 +9,11 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,7 @@ import pypandoc
 import yaml
 from jupyter_client.kernelspec import KernelSpecManager
 from jupyter_client.manager import AsyncKernelManager
+from jupyter_core.utils import run_sync
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
@@ -127,6 +130,22 @@ def kernel_environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), "MPLBACKEND": "agg"}
 
 
+def _execute_in_thread(
+    client: NotebookClient, manager: AsyncKernelManager, environment: dict[str, str]
+) -> None:
+    """Run a client's cells so that Ctrl-C stays ours: nbclient would take the main thread's."""
+    with ThreadPoolExecutor(max_workers=1) as threads:
+        running = threads.submit(
+            client.execute, cleanup_kc=True, env=environment, stderr=subprocess.DEVNULL
+        )
+        try:
+            running.result()
+        except KeyboardInterrupt:
+            if manager.has_kernel:
+                run_sync(manager.signal_kernel)(signal.SIGTERM)
+            raise
+
+
 def execute(notebook: Any, folder: Path, task: Task) -> None:
     """Run a notebook's cells in ``folder``, in place.
 
@@ -138,16 +157,17 @@ def execute(notebook: Any, folder: Path, task: Task) -> None:
     code_cells = sum(cell.cell_type == "code" for cell in notebook.cells)
     task.update(total=code_cells)
     with tempfile.TemporaryDirectory(prefix="winterpool-") as scratch:
+        manager = _kernel_manager(Path(scratch))
         client = NotebookClient(
             notebook,
-            km=_kernel_manager(Path(scratch)),
+            km=manager,
             timeout=_CELL_TIMEOUT_S,
             resources={"metadata": {"path": str(folder)}},
             on_cell_executed=lambda **_: task.advance(),
         )
         environment = {**kernel_environment(), "IPYTHONDIR": str(Path(scratch) / "ipython")}
         try:
-            client.execute(cleanup_kc=True, env=environment, stderr=subprocess.DEVNULL)
+            _execute_in_thread(client, manager, environment)
         except CellExecutionError as error:
             raise RenderError(
                 f"A cell of the report failed: {error.ename}: {error.evalue}.", mend=_MEND_CELL

@@ -189,6 +189,18 @@ def _read_result(study: Study, name: str) -> pl.DataFrame:
     return found.select(casts)
 
 
+def _only_estimated(level_means: pl.DataFrame, estimands: pl.DataFrame) -> pl.DataFrame:
+    """Empty the model's means of levels that no estimate rests on, whatever the file holds."""
+    estimated = estimands.filter(pl.col("status") == "estimated").select(
+        "outcome", pl.col("contrast").str.split(" vs ").alias("level")
+    )
+    sure = estimated.explode("level").unique().with_columns(is_sure=pl.lit(True))
+    marked = level_means.join(sure, on=["outcome", "level"], how="left", maintain_order="left")
+    return marked.with_columns(
+        pl.when("is_sure").then(pl.col(c)).alias(c) for c in ("mean", *QUANTILES)
+    ).drop("is_sure")
+
+
 def _read_run(study: Study) -> dict:
     path = study.results_path / "run.json"
     return json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
@@ -232,6 +244,8 @@ def load_pool(start: Path | None = None) -> Pool:
         The store is missing, damaged or locked.
     """
     study = find_study((start or Path.cwd()).resolve())
+    results = {name: _read_result(study, name) for name in RESULT_SCHEMAS}
+    results["level_means"] = _only_estimated(results["level_means"], results["estimands"])
     with Store.open(study.store_path, read_only=True) as store:
         rejected = store.table("rejected_rows")
         return Pool(
@@ -245,6 +259,6 @@ def load_pool(start: Path | None = None) -> Pool:
             accounts=store.table("stage_accounts"),
             sensors=store.connection.sql(_SENSORS).pl(),
             treatments=store.connection.sql(_TREATMENTS).pl(),
-            **{name: _read_result(study, name) for name in RESULT_SCHEMAS},  # type: ignore[arg-type]
             run=_read_run(study),
+            **results,
         )

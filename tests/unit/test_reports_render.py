@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
+import signal
 import stat
+import subprocess
 import sys
+import time
 from importlib.resources import files
 from pathlib import Path
 
@@ -122,6 +126,34 @@ def test_a_reference_to_no_figure_is_refused(folder: Path, tmp_path: Path) -> No
     (tmp_path / "index.qmd").write_text("---\ntitle: x\n---\n\nSee @fig-no.\n", encoding="utf-8")
     with SILENT.task("x") as task, pytest.raises(RenderError, match="@fig-no"):
         render_builtin(tmp_path, tmp_path / "page.html", task)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGINT for one process")
+def test_ctrl_c_stops_the_cells_at_once(folder: Path, tmp_path: Path) -> None:
+    for name in ("_quarto.yml", "look.css"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    cell = f"import os, pathlib, time\npathlib.Path({str(tmp_path)!r}, 'pid').write_text("
+    cell += "str(os.getpid()))\ntime.sleep(90)"
+    text = f"---\ntitle: x\n---\n\n```{{python}}\n#| output: asis\n{cell}\n```\n"
+    (tmp_path / "index.qmd").write_text(text, encoding="utf-8")
+    program = (
+        "from pathlib import Path\nfrom pipeline.progress import SILENT\n"
+        "from reports.builtin import render_builtin\n"
+        f"source = Path({str(tmp_path)!r})\n"
+        "with SILENT.task('x') as task:\n    render_builtin(source, source / 'page.html', task)\n"
+    )
+    running = subprocess.Popen([sys.executable, "-c", program], stderr=subprocess.PIPE, text=True)
+    while not (tmp_path / "pid").exists() or not (tmp_path / "pid").read_text():
+        assert running.poll() is None, running.communicate()[1]
+        time.sleep(0.1)
+    begun = time.monotonic()
+    running.send_signal(signal.SIGINT)
+    _, said = running.communicate(timeout=60)
+    assert time.monotonic() - begun < 30
+    assert said.rstrip().endswith("KeyboardInterrupt")
+    with pytest.raises(ProcessLookupError):
+        os.kill(int((tmp_path / "pid").read_text()), 0)
+    assert not (tmp_path / "page.html").exists()
 
 
 def test_options_only_quarto_knows_are_refused_by_name() -> None:

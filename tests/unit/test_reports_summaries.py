@@ -171,6 +171,25 @@ def test_estimates_are_told_with_words_or_with_the_reason(pool: Pool) -> None:
     assert words.to_list() == ["cannot be estimated from these records, because nobody used both"]
 
 
+def test_model_means_are_shown_only_where_an_estimate_rests_on_them(tmp_path: Path) -> None:
+    study = write_study(tmp_path / "study", members=6)
+    path = study / "results" / "estimands.csv"
+    blocked = pl.read_csv(path).with_columns(
+        status=pl.when(
+            (pl.col("outcome") == "survival")
+            | ((pl.col("outcome") == "stores use") & (pl.col("contrast") == "full vs none"))
+        )
+        .then(pl.lit("not converged"))
+        .otherwise("status")
+    )
+    blocked.write_csv(path)
+    means = load_pool(study).level_means.drop_nulls("mean")
+    assert means.select("outcome", "level").rows() == [
+        *(("stores use", level) for level in ("none", "top", "partial")),
+        *(("spring strength", level) for level in ("none", "top", "partial", "full")),
+    ]
+
+
 def test_links_of_few_members_are_a_word(pool: Pool) -> None:
     links = pool.links.with_columns(linking_members=pl.lit(2), linking_apiaries=pl.lit(0))
     table = link_table(replace(pool, links=links))
