@@ -6,12 +6,19 @@ import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 
 from pipeline.contracts import contracts_fingerprint, load_contracts
 from pipeline.mapping import Mapping, TablePlan, load_mappings, plan_table, read_options
 from pipeline.readers import TextTable, read_tables
 from pipeline.settings import IngestSettings
+
+
+@cache
+def _units_text() -> str:
+    return (files("data_contracts") / "units.yaml").read_text(encoding="utf-8")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +48,7 @@ class Opener:
             for table in mapping.tables
             if any(fnmatchcase(short, pattern.casefold()) for pattern in table.files)
         ]
-        decides = (contracts_fingerprint(), speaking, self.limits)
+        decides = (contracts_fingerprint(), _units_text(), speaking, self.limits)
         return hashlib.sha256(repr(decides).encode()).hexdigest()
 
     def tables(self, path: Path, name: str) -> Iterator[tuple[TextTable, TablePlan]]:
