@@ -9,6 +9,7 @@ passed ``wording.markdown_text``.
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Mapping
 
 import polars as pl
@@ -16,7 +17,19 @@ from matplotlib.figure import Figure
 
 from reports.context import Pool
 from reports.figures import figure_markdown
-from reports.tables import Column, html_table
+from reports.tables import FEW, Column, has_hidden, html_table
+
+
+def slug(text: str) -> str:
+    """Make an identifier of a heading."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def few_note(pool: Pool, frame: pl.DataFrame) -> str:
+    """Explain what is hidden in a table, when something is."""
+    if not has_hidden(frame):
+        return ""
+    return f" *{FEW}* or – stands for groups of fewer than {pool.minimum_cell} members."
 
 
 def say(*paragraphs: str) -> None:

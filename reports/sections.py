@@ -1,20 +1,18 @@
-"""The sentences and composed blocks of the documents, section by section.
+"""The sentences and composed blocks of the sections between answer and provenance.
 
 Functions named ``say_…`` print; all others return Markdown in which every text from data is
-escaped, or frames.
+escaped.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.contracts import data_dictionary, load_contracts, load_derived_contracts
-from reports.blocks import say, show_figure, show_table
+from reports.blocks import few_note, say, show_figure, show_table
 from reports.context import Pool
-from reports.estimates import contrast_table, subgroup_table, winter_span
+from reports.estimates import subgroup_table
 from reports.figures_estimates import (
     contrast_rows,
     forest_alt,
@@ -33,32 +31,18 @@ from reports.summaries import (
     sensor_positions,
     sensors_by_level,
 )
-from reports.tables import FEW, Column, has_hidden
+from reports.tables import FEW, Column
 from reports.wording import (
     LEVELS,
-    OUTCOMES,
-    PROBABILITY_WORDS,
-    answer_sentences,
     because,
     contrast_words,
     count,
     headline_contrast,
-    listed,
     markdown_text,
     number,
     sentence,
 )
 
-LEVEL_COLUMNS: Mapping[str, Column | str] = {
-    "level": "Level",
-    "units": "Colony-winters",
-    "raw stores use": Column("raw mean", group="Stores used [kg]"),
-    "model stores use": Column("model", group="Stores used [kg]"),
-    "raw survival": Column("raw", group="Alive in spring [%]"),
-    "model survival": Column("model", group="Alive in spring [%]"),
-    "raw spring strength": Column("raw mean", group="Spring frames, dead = 0"),
-    "model spring strength": Column("model", group="Spring frames, dead = 0"),
-}
 CONTRAST_COLUMNS: Mapping[str, Column | str] = {
     "contrast": "Contrast",
     "horizon": "Winters",
@@ -67,113 +51,13 @@ CONTRAST_COLUMNS: Mapping[str, Column | str] = {
     "p_benefit": Column("Better [%]"),
     "words": "In words",
 }
+
+
 _BENEFIT = {
     "stores use": "Less stores used counts as better.",
     "survival": "Alive means alive with a laying queen in spring.",
     "spring strength": "Frames of bees in spring; a colony that died counts zero.",
 }
-
-
-def slug(text: str) -> str:
-    """Make an identifier of a heading."""
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
-
-
-def few_note(pool: Pool, frame: pl.DataFrame) -> str:
-    """Explain what is hidden in a table, when something is."""
-    if not has_hidden(frame):
-        return ""
-    return f" *{FEW}* or – stands for groups of fewer than {pool.minimum_cell} members."
-
-
-def who_asks(pool: Pool) -> str:
-    """Name the study and the size of the pool."""
-    units = pool.units
-    study = pool.settings.study
-    name = markdown_text(study.name)
-    whose = f", {markdown_text(study.association)}" if study.association else ""
-    if units.is_empty():
-        size = (
-            f"No colony-winter could be analysed; the records speak of "
-            f"{number(pool.colony_winters.height)}, and of {number(pool.wintered.height)} they "
-            "say how they ended."
-        )
-    else:
-        size = (
-            f"{count(units.height, 'colony-winter')} of "
-            f"{count(units['member_id'].n_unique(), 'member')} in "
-            f"{count(units['apiary_id'].n_unique(), 'apiary', 'apiaries')}, {winter_span(pool)}."
-        )
-    return f"**{name}**{whose}. {size}"
-
-
-def say_answer(pool: Pool) -> None:
-    """Print the answer, set apart."""
-    text = " ".join(answer_sentences(pool.estimands, pool.parts))
-    say(f"::: {{.answer}}\n{markdown_text(text)}\n:::")
-
-
-def answer_caption(pool: Pool) -> str:
-    """Caption of the first figure."""
-    drawn = (
-        "Filled: the model, with 50 % (thick) and 89 % (thin) intervals. "
-        if _has_means(pool)
-        else ""
-    )
-    return f"Each outcome by insulation level. {drawn}Open: the raw pool, not adjusted."
-
-
-def _has_means(pool: Pool) -> bool:
-    return pool.level_means["mean"].count() > 0
-
-
-def level_caption(pool: Pool) -> str:
-    """Caption of the first table."""
-    return (
-        "Raw counts beside the model’s estimates (89 % interval). The model’s column is what the "
-        "whole pool would show with every colony at that level."
-        + few_note(pool, raw_by_level(pool))
-    )
-
-
-def limits(pool: Pool) -> list[str]:
-    """Say what the answer cannot tell, as far as this pool is concerned."""
-    units = pool.units
-    if units["level"].count() == 0:
-        return [
-            "**Insulation.** Without recorded set-ups nothing can be said of it. The figure and "
-            "table show what these colonies did, whatever their hives.",
-            "**Next time.** A set-up record for each colony and winter, some hives with and some "
-            "without insulation in the same apiary, would let these records answer the question.",
-        ]
-    lot = units.filter(pl.col("assignment") == "randomised").height
-    known = units["assignment"].count()
-    chose = (
-        f"{number(100 * lot / known)} % of the set-ups were drawn by lot; members chose the others."
-        if lot
-        else "Members chose the set-ups; none was drawn by lot."
-    )
-    unknown = {o: units.height - units[c].count() for o, c in _OUTCOME_COLUMN.items()}
-    gaps = listed([f"{o} of {number(n)}" for o, n in unknown.items()])
-    first = (
-        f"**Cause.** {chose} The model compares hives of the same member, and adjusts for mites, "
-        "cold, openings and autumn strength as recorded. It cannot see a member who gives the "
-        "better box to the better colony; only a draw by lot can."
-    )
-    items = [
-        first,
-        "**Other places.** It speaks for these hives and winters. Your box, bees and winter may "
-        "differ; see [the cautions](#cautions).",
-    ]
-    if units.height:
-        items.append(
-            f"**What was not reported.** Among {count(units.height, 'colony-winter')}, {gaps} "
-            "are missing; [gaps by level](#missing) can tilt the answer."
-        )
-    return items
-
-
-_OUTCOME_COLUMN = {"stores use": "stores_use_kg", "survival": "is_alive"}
 
 
 def rejected_sentence(pool: Pool) -> str:
@@ -395,111 +279,3 @@ def say_model_against_raw(pool: Pool) -> None:
         model_against_raw_figure(pool),
         model_against_raw_alt(pool),
     )
-
-
-def probability_table() -> pl.DataFrame:
-    """List the one table of probability words."""
-    rows = [(word, f"at least {number(100 * least)} %") for least, word in PROBABILITY_WORDS]
-    return pl.DataFrame(rows, schema=["word", "least"], orient="row")
-
-
-def say_dictionary() -> None:
-    """Print the data dictionary, one table a record or derived table."""
-    groups = {
-        "What members send": load_contracts(),
-        "What is derived from it": load_derived_contracts(),
-    }
-    for title, contracts in groups.items():
-        say(f"```{{=html}}\n<details>\n<summary>{title}</summary>\n```")
-        dictionary = data_dictionary(contracts).with_columns(
-            pl.when("is_private")
-            .then(pl.col("description") + " (private)")
-            .otherwise("description")
-            .alias("description"),
-            pl.when("is_required").then(pl.lit("yes")).otherwise(pl.lit("")).alias("required"),
-            # a run of a dozen names or more is kept in the templates
-            pl.when(pl.col("allowed").str.len_chars() > 160)
-            .then(pl.col("allowed").str.slice(0, 160) + " …")
-            .otherwise("allowed")
-            .alias("allowed"),
-        )
-        for name, contract in contracts.items():
-            show_table(
-                f"dictionary-{slug(name)}",
-                f"*{markdown_text(contract.title)}* ({markdown_text(name)}). "
-                f"{markdown_text(contract.description)}",
-                dictionary.filter(pl.col("table") == name),
-                {
-                    "column": "Column",
-                    "type": "Type",
-                    "unit": "Unit",
-                    "required": "Required",
-                    "allowed": "Allowed",
-                    "description": "Meaning",
-                },
-            )
-        say("```{=html}\n</details>\n```")
-
-
-def _flat(value: object, name: str = "") -> list[tuple[str, str]]:
-    if isinstance(value, dict):
-        return [
-            pair for key, item in value.items() for pair in _flat(item, f"{name} {key}".strip())
-        ]
-    if isinstance(value, list):
-        return [(name.replace("_", " "), ", ".join(str(item) for item in value))]
-    return [(name.replace("_", " "), str(value))]
-
-
-def run_table(pool: Pool) -> pl.DataFrame:
-    """List what ``run.json`` says of the fit, and the version that made this page."""
-    from importlib.metadata import version
-
-    rows = [("report made by", f"winterpool {version('winterpool')}"), *_flat(pool.run)]
-    if not pool.run:
-        rows.append(("fit", "no fit has been done"))
-    return pl.DataFrame(rows, schema=["what", "value"], orient="row")
-
-
-def file_table(pool: Pool) -> pl.DataFrame:
-    """List files by digest, without their names."""
-    return pool.files.sort("file_no").select(
-        pl.col("file_sha256").str.slice(0, 16),
-        "size_bytes",
-        "status",
-        "rows_accepted",
-        "rows_rejected",
-        "ingested_at",
-    )
-
-
-__all__ = [
-    "CONTRAST_COLUMNS",
-    "LEVEL_COLUMNS",
-    "OUTCOMES",
-    "answer_caption",
-    "contrast_caption",
-    "contrast_table",
-    "coverage_sentence",
-    "few_note",
-    "file_table",
-    "has_cold",
-    "left_out_sentence",
-    "level_caption",
-    "limits",
-    "link_sentence",
-    "mite_sentence",
-    "outcome_note",
-    "probability_table",
-    "rejected_sentence",
-    "run_table",
-    "say_answer",
-    "say_dictionary",
-    "say_forest",
-    "say_loggers",
-    "say_model_against_raw",
-    "say_subgroups",
-    "set_up_sentence",
-    "slug",
-    "who_asks",
-]
