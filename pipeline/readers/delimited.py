@@ -229,7 +229,7 @@ def _marks(block: bytes, delimiter: int) -> tuple[np.ndarray, np.ndarray] | None
 def _frame(shape: _Shape, block: bytes, is_delimiter: np.ndarray, ends: np.ndarray) -> pl.DataFrame:
     """Parse a block of whole rows, those with the right number of fields."""
     starts = np.concatenate(([0], ends[:-1] + 1))
-    n_fields = np.add.reduceat(is_delimiter.view(np.uint8), starts, dtype=np.int64) + 1
+    n_fields = _counts(is_delimiter, starts) + 1
     is_good = n_fields == shape.width
     data = np.frombuffer(block, dtype=np.uint8)
     is_blank = (ends == starts) | ((ends == starts + 1) & (data[starts] == _RETURN))
@@ -248,7 +248,32 @@ def _frame(shape: _Shape, block: bytes, is_delimiter: np.ndarray, ends: np.ndarr
             shape.set_aside(shape.rows_read + i + 1, text, int(n_fields[i]))
     rows = np.flatnonzero(is_good) + shape.rows_read + 1
     shape.rows_read += len(ends)
-    return _tidy(shape, _parsed(shape, _kept(block, starts, ends, is_good), rows), block)
+    frame = _parsed(shape, _kept(block, starts, ends, is_good), rows)
+    return _tidy(shape, frame, _has_blanks_at_edges(block, shape.delimiter))
+
+
+def _counts(is_delimiter: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    """Delimiters of each row; in bytes, which is fast, unless a row has more than fit."""
+    marks = is_delimiter.view(np.uint8)
+    counts = np.add.reduceat(marks, starts, dtype=np.uint8).astype(np.int64)
+    if counts.sum() == np.count_nonzero(is_delimiter):
+        return counts
+    return np.add.reduceat(marks, starts, dtype=np.int64)
+
+
+def _has_blanks_at_edges(block: bytes, delimiter: str) -> bool:
+    """Whether some cell may begin or end with a blank, or be a quoted nothing."""
+    if _QUOTE in block or b"\xc2\xa0" in block:
+        return True
+    if _SPACE not in block:
+        return False
+    data = np.frombuffer(block, dtype=np.uint8)
+    blanks = np.flatnonzero(data == _SPACE)
+    before, after = data[np.maximum(blanks - 1, 0)], data[np.minimum(blanks + 1, len(data) - 1)]
+    edges = (ord(delimiter), _NEWLINE, _RETURN)
+    return blanks[0] == 0 or any(
+        bool((side == edge).any()) for side in (before, after) for edge in edges
+    )
 
 
 def _kept(block: bytes, starts: np.ndarray, ends: np.ndarray, is_good: np.ndarray) -> bytes:
@@ -287,15 +312,11 @@ def _parsed(shape: _Shape, block: bytes, rows: np.ndarray) -> pl.DataFrame:
     return frame.with_columns(pl.Series(ROW, rows, dtype=pl.Int64))
 
 
-def _tidy(shape: _Shape, frame: pl.DataFrame, block: bytes) -> pl.DataFrame:
+def _tidy(shape: _Shape, frame: pl.DataFrame, has_blanks: bool) -> pl.DataFrame:
     """Strip blanks around cells, make empty cells null, drop rows without any cell."""
-    mark = shape.delimiter.encode()
-    around = (b" " + mark, mark + b" ", b" \n", b"\n ", b" \r", b' "', b'" ', "\u00a0".encode())
     cells = pl.exclude(ROW)
-    if block.startswith(b" ") or any(pair in block for pair in around):
+    if has_blanks:
         frame = frame.with_columns(cells.str.strip_chars())
-        frame = frame.with_columns(pl.when(cells != "").then(cells))
-    elif _QUOTE in block:
         frame = frame.with_columns(pl.when(cells != "").then(cells))
     if frame.get_column("0").null_count():
         frame = frame.filter(~pl.all_horizontal(cells.is_null()))
@@ -332,6 +353,6 @@ def _slow_batches(shape: _Shape, data: Iterable[bytes]) -> Iterator[pl.DataFrame
         columns = [f"{i}" for i in range(shape.width)]
         frame = pl.DataFrame(good, schema=dict.fromkeys(columns, pl.String), orient="row")
         frame = frame.with_columns(pl.Series(ROW, numbers, dtype=pl.Int64))
-        yield _tidy(shape, frame, b' "')
+        yield _tidy(shape, frame, True)
         if is_done:
             return

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.errors import ReadError
 from pipeline.settings import IngestSettings
 
-BLOCK = 16 << 20
+BLOCK = 4 << 20
 """Bytes read at a time."""
 _SNIFF = 512
 
@@ -139,7 +139,7 @@ def _refuse_foreign(start: bytes, name: str) -> None:
 
 
 def byte_blocks(path: Path, name: str, limits: IngestSettings) -> Iterator[bytes]:
-    """Yield the file's bytes, unpacked if it is gzip-compressed, about 16 MiB at a time.
+    """Yield the file's bytes, unpacked if it is gzip-compressed, 4 MiB at a time.
 
     Raises
     ------
