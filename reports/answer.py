@@ -82,6 +82,8 @@ def _has_means(pool: Pool) -> bool:
 
 def level_caption(pool: Pool) -> str:
     """Caption of the first table."""
+    if not _has_means(pool):
+        return "Raw counts by insulation level." + few_note(pool, raw_by_level(pool))
     return (
         "Raw counts beside the model’s estimates (89 % interval). The model’s column is what the "
         "whole pool would show with every colony at that level."

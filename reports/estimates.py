@@ -173,33 +173,40 @@ def gate_sentence(pool: Pool) -> str:
     )
 
 
-def _prior_rows(priors: object, part: str) -> list[dict]:
-    rows = []
-    for item in fields(priors):  # type: ignore[arg-type]
-        value = getattr(priors, item.name)
-        if isinstance(value, dict):
-            text = "; ".join(f"{key}: {shown}" for key, shown in value.items())
-        else:
-            text = str(value)
-        rows.append({"part": part, "prior": item.name.replace("_", " "), "value": text})
-    return rows
+_PRIOR_PARTS = {"stores": "ledger", "strength": "spring count"}
 
 
-def prior_table() -> pl.DataFrame:
-    """List every prior of the model as the code holds it (part, prior, value)."""
+def _prior_name(name: str) -> str:
+    return " ".join({"mu": "centre"}.get(word, word) for word in name.split("_"))
+
+
+def outcome_prior_table() -> pl.DataFrame:
+    """List the priors that all outcomes have, one column an outcome, as the code holds them."""
+    priors = Priors().outcomes
+    names = [item.name for item in fields(priors[OUTCOMES[0]])]
+    rows = [
+        {"prior": _prior_name(n), **{o: str(getattr(priors[o], n)) for o in OUTCOMES}}
+        for n in names
+    ]
+    return pl.DataFrame(rows)
+
+
+def other_prior_table() -> pl.DataFrame:
+    """List the model's remaining priors as the code holds them (part, prior, value)."""
     priors = Priors()
     rows = []
-    for outcome in OUTCOMES:
-        rows += _prior_rows(priors.outcomes[outcome], outcome)
-    for item in fields(priors):
-        value = getattr(priors, item.name)
-        if item.name != "outcomes" and is_dataclass(value):
-            rows += _prior_rows(value, item.name)
-        elif item.name != "outcomes":
-            rows.append(
-                {"part": "joint", "prior": item.name.replace("_", " "), "value": str(value)}
-            )
-    return pl.DataFrame(rows, schema=dict.fromkeys(("part", "prior", "value"), pl.String))
+    for part in fields(priors):
+        value = getattr(priors, part.name)
+        if not is_dataclass(value) and part.name != "outcomes":
+            rows.append(("joint", _prior_name(part.name), str(value)))
+        elif is_dataclass(value):
+            for item in fields(value):
+                found = getattr(value, item.name)
+                if isinstance(found, dict):
+                    found = "; ".join(f"{key} {shown}" for key, shown in found.items())
+                part_name = _PRIOR_PARTS.get(part.name, part.name)
+                rows.append((part_name, _prior_name(item.name), str(found)))
+    return pl.DataFrame(rows, schema=["part", "prior", "value"], orient="row")
 
 
 def winter_span(pool: Pool) -> str:

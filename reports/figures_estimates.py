@@ -67,12 +67,12 @@ def answer_figure(pool: Pool) -> Figure:
                     )
             name_rows(axes, levels)
             mark_empty(axes, "groups of few members are not shown" if is_hidden else "no records")
-        panels[0].figure.legend(
-            handles=[
-                Line2D([], [], marker="o", color=INK, lw=3, ms=7, mec="white", label="model"),
-                Line2D([], [], marker="D", color="none", mfc="white", mec=INK, label="raw mean"),
-                Line2D([], [], marker=".", color="none", mfc=FAINT, mec=FAINT, label="one colony"),
-            ],
+        model = Line2D([], [], marker="o", color=INK, lw=3, ms=7, mec="white", label="model")
+        mean = Line2D([], [], marker="D", color="none", mfc="white", mec=INK, label="raw mean")
+        colony = Line2D([], [], marker=".", color="none", mfc=FAINT, mec=FAINT, label="one colony")
+        is_modelled = pool.level_means["mean"].count() > 0
+        figure.legend(
+            handles=[*([model] if is_modelled else []), mean, colony],
             loc="outside lower left",
             ncols=3,
             handlelength=1.6,

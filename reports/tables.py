@@ -13,7 +13,7 @@ from datetime import date, datetime
 
 import polars as pl
 
-from reports.wording import number
+from reports.wording import number, one_line
 
 _MARK = ' class="number"'
 FEW = "few"
@@ -60,8 +60,8 @@ def cell_text(value: object, decimals: int = 0) -> str:
         return value.strftime("%Y-%m-%d %H:%M")
     if isinstance(value, date):
         return value.isoformat()
-    one_line = " ".join(str(value).split())  # a line of its own could end the raw block
-    return html.escape(one_line, quote=True).replace("{", "&#123;")  # nor be a shortcode
+    text = one_line(value)  # a line of its own could end the raw block
+    return html.escape(text, quote=True).replace("{", "&#123;")  # nor be a shortcode
 
 
 def _head(columns: Sequence[Column], is_number: Sequence[bool]) -> str:

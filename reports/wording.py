@@ -43,7 +43,19 @@ NO_BREAK = "\u00a0"
 
 _UNIT_WORDS = {"pp": "percentage points", "points": "percentage points"}
 _DECIMALS = {"kg": 1, "frames": 1, "%": 0, "percentage points": 0, "": 2, "ratio": 2}
+_SPACES = re.compile(rf"[^\S{NO_BREAK}\u202f]+")
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~^$@:=\"'])")
+
+
+def one_line(text: object) -> str:
+    """Put text on one line; spaces that must not break stay.
+
+    Examples
+    --------
+    >>> one_line(" a\\n b ")
+    'a b'
+    """
+    return _SPACES.sub(" ", str(text)).strip()
 
 
 def markdown_text(text: object) -> str:
@@ -54,7 +66,7 @@ def markdown_text(text: object) -> str:
     >>> print(markdown_text("<b>"))
     \\<b\\>
     """
-    return _MARKDOWN.sub(r"\\\1", " ".join(str(text).split()))
+    return _MARKDOWN.sub(r"\\\1", one_line(text))
 
 
 def unit_words(unit: str | None) -> str:

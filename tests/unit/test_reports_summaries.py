@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,8 @@ from reports.estimates import (
     gate_sentence,
     level_cells,
     link_table,
-    prior_table,
+    other_prior_table,
+    outcome_prior_table,
 )
 from reports.figures import figure_markdown, spread
 from reports.figures_estimates import answer_alt, answer_figure
@@ -204,11 +206,13 @@ def test_failed_gates_are_counted(pool: Pool) -> None:
 
 
 def test_the_table_of_priors_shows_every_prior_of_the_model() -> None:
-    table = prior_table()
+    table, others = outcome_prior_table(), other_prior_table()
     priors = Priors()
-    step = table.filter((pl.col("part") == "survival") & (pl.col("prior") == "level step sd"))
-    assert step["value"].to_list() == [str(priors.outcomes["survival"].level_step_sd)]
-    assert {"mites", "stores", "strength", "joint"} <= set(table["part"])
+    step = table.row(by_predicate=pl.col("prior") == "level step sd", named=True)
+    assert step["survival"] == str(priors.outcomes["survival"].level_step_sd)
+    assert step["stores use"] == str(priors.outcomes["stores use"].level_step_sd)
+    assert table.height == len(dataclasses.fields(priors.outcomes["survival"]))
+    assert {"mites", "ledger", "spring count", "joint"} == set(others["part"])
 
 
 def test_figures_carry_size_alt_text_and_the_mark_of_invention(

@@ -47,6 +47,10 @@ def test_text_cannot_end_the_raw_block() -> None:
     assert [i for i, line in enumerate(lines) if line.startswith("```")] == [0, len(lines) - 1]
 
 
+def test_spaces_that_must_not_break_stay() -> None:
+    assert cell_text("3.0 (1.9\u00a0to\u00a04.1)") == "3.0 (1.9\u00a0to\u00a04.1)"
+
+
 def test_text_cannot_be_a_shortcode() -> None:
     assert "{{<" not in cell_text("{{< env HOME >}}")
     assert "{{" not in cell_text("{{ x")
