@@ -33,7 +33,7 @@ from pipeline.readers.tables import ROW, MalformedRow, ReadOptions, TextTable
 from pipeline.settings import IngestSettings
 
 _CANDIDATES = (",", ";", "\t", "|")
-_NEWLINE, _RETURN, _QUOTE, _HASH, _SPACE = b'\n\r"# '
+_NEWLINE, _RETURN, _QUOTE, _HASH, _SPACE, _TAB = b'\n\r"# \t'
 _SAMPLE = 1 << 20
 _SAMPLE_ROWS = 500
 _BATCH_ROWS = 50_000
@@ -265,10 +265,13 @@ def _has_blanks_at_edges(block: bytes, delimiter: str) -> bool:
     """Whether some cell may begin or end with a blank, or be a quoted nothing."""
     if _QUOTE in block or b"\xc2\xa0" in block:
         return True
-    if _SPACE not in block:
-        return False
     data = np.frombuffer(block, dtype=np.uint8)
-    blanks = np.flatnonzero(data == _SPACE)
+    is_blank = data == _SPACE
+    if delimiter != "\t" and b"\t" in block:
+        is_blank |= data == _TAB
+    blanks = np.flatnonzero(is_blank)
+    if not len(blanks):
+        return False
     before, after = data[np.maximum(blanks - 1, 0)], data[np.minimum(blanks + 1, len(data) - 1)]
     edges = (ord(delimiter), _NEWLINE, _RETURN)
     return blanks[0] == 0 or any(

@@ -1,15 +1,20 @@
 """Delimited text: what is read, with which row numbers, and what is set aside."""
 
 import codecs
+import csv
 import gzip
+import tempfile
 from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from pipeline.errors import ReadError
 from pipeline.readers import MalformedRow, ReadOptions, TextTable, delimited, read_tables
+from pipeline.readers.comments import is_comment
 from pipeline.settings import IngestSettings
 
 HEADING = "colony_id,logged_at,position,temperature_c,humidity_pct,weight_kg"
@@ -197,3 +202,33 @@ def test_the_text_of_a_malformed_row_is_cut(tmp_path: Path) -> None:
             "Give the row exactly one field for each heading.",
         )
     ]
+
+
+CELLS = st.text(st.sampled_from('ab1 .,;"\n#é\t'), max_size=6)
+
+
+@given(
+    st.lists(st.tuples(CELLS, CELLS, CELLS), max_size=12),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from(["\n", "\r\n"]),
+    st.sampled_from([7, 64, 4096]),
+)
+def test_what_a_csv_writer_writes_is_read_back_cell_by_cell(
+    rows: list[tuple[str, str, str]], delimiter: str, line_end: str, block: int
+) -> None:
+    """Against the standard library's writer, blanks around cells left out."""
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipeline.readers.files.BLOCK", block)
+        path = Path(folder) / "x.csv"
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, delimiter=delimiter, lineterminator=line_end)
+            writer.writerows([("one", "two", "three"), *rows])
+        (table,) = read_tables(path, ReadOptions(delimiter=delimiter, encoding="utf-8"))
+        found = {row[-1]: row[:-1] for batch in table.batches for row in batch.iter_rows()}
+    expected = {}
+    for number, row in enumerate(rows, 2):
+        cells = tuple(cell.strip() or None for cell in row)
+        if any(cells) and not is_comment(row, 3):
+            expected[number] = cells
+    assert found == expected
+    assert table.malformed == []
