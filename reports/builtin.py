@@ -214,9 +214,8 @@ def to_markdown(notebook: Any) -> str:
             parts[-1] = _INLINE.sub(put, parts[-1])
         elif cell.cell_type == "code":
             options = cell_options(cell.source)
-            printed = _printed(cell)
             if "include" not in options and "output" in options:
-                parts.append(printed)
+                parts.append(_printed(cell))
         else:
             parts.append(cell.source)
     return "\n\n".join(parts) + "\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from reports.context import Pool
-from reports.tables import FEW, hide_small
+from reports.tables import FEW, hide_small, small_cells
 from reports.wording import LEVELS, OUTCOMES, number, winter_name
 
 UNKNOWN = "not recorded"
@@ -169,17 +169,31 @@ def exclusions(pool: Pool) -> pl.DataFrame:
 
 
 def missing_by_level(pool: Pool) -> pl.DataFrame:
-    """Count unknown outcomes by level, because unequal shares can mislead."""
+    """Count unknown outcomes and disasters by level, because unequal shares can mislead.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row a level, counts as text: a count that rests on few members is a word.
+    """
+    gaps = {f"no {o}": pl.col(column).is_null() for o, (column, _) in OUTCOME_COLUMNS.items()}
+    gaps["disasters"] = pl.col("is_disaster")
+    member = pl.col("member_id")
     found = _by_level(
         pool.units,
+        *(is_gap.sum().cast(pl.Int64).alias(name) for name, is_gap in gaps.items()),
         *(
-            pl.col(column).null_count().cast(pl.Int64).alias(f"no {outcome}")
-            for outcome, (column, _) in OUTCOME_COLUMNS.items()
+            member.filter(is_gap).drop_nulls().n_unique().cast(pl.Int64).alias(f"members {name}")
+            for name, is_gap in gaps.items()
         ),
-        pl.col("is_disaster").sum().cast(pl.Int64).alias("disasters"),
     )
-    hidden = ["n_units", "disasters", *(f"no {o}" for o in OUTCOMES)]
-    return hide_small(found, hidden, minimum=pool.minimum_cell)
+    shown = [found["level"]]
+    for name, members in (("n_units", "n_members"), *((gap, f"members {gap}") for gap in gaps)):
+        small = small_cells(found[members].to_list(), pool.minimum_cell)
+        counts = zip(found[name].to_list(), small, strict=True)
+        text = [FEW if is_small else number(n) for n, is_small in counts]
+        shown.append(pl.Series(name, text, dtype=pl.String))
+    return pl.DataFrame(shown)
 
 
 def levels_by_winter(pool: Pool) -> pl.DataFrame:

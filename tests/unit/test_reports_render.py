@@ -165,7 +165,8 @@ def test_options_only_quarto_knows_are_refused_by_name() -> None:
 
 
 def test_an_object_shown_instead_of_printed_is_refused() -> None:
-    cell = nbformat.v4.new_code_cell("1", outputs=[nbformat.v4.new_output("execute_result")])
+    shown = [nbformat.v4.new_output("execute_result")]
+    cell = nbformat.v4.new_code_cell("#| output: asis\n1", outputs=shown)
     with pytest.raises(RenderError, match="printing Markdown"):
         to_markdown(nbformat.v4.new_notebook(cells=[cell]))
 

@@ -132,9 +132,22 @@ def test_levels_of_few_members_are_hidden_everywhere(pool: Pool) -> None:
     )
     assert raw_by_level(few)["is_hidden"].to_list() == [True, True]  # the other would follow
     assert set(level_cells(few)["raw survival"]) == {FEW}
-    assert missing_by_level(few)["n_units"].to_list() == [None, None]
+    assert missing_by_level(few)["n_units"].to_list() == [FEW, FEW]
     assert levels_by_winter(few).row(0) == ("2024/25", FEW, FEW)
     assert "raw" not in answer_alt(few).split("Alive")[1].split("Spring")[0].split("model")[0]
+
+
+def test_gaps_that_rest_on_few_members_are_a_word(pool: Pool) -> None:
+    twelve = with_units(
+        pool,
+        member_id=list("abcdefabcdef"),
+        level=["none"] * 6 + ["full"] * 6,
+        is_alive=[None] * 6 + [True] * 6,
+        is_disaster=[True] + [False] * 11,
+    )
+    none, full = missing_by_level(twelve).to_dicts()
+    assert (none["n_units"], none["no survival"], none["disasters"]) == ("6", "6", FEW)
+    assert (full["n_units"], full["no survival"], full["disasters"]) == ("6", "0", "0")
 
 
 def test_units_without_a_set_up_are_still_described(pool: Pool) -> None:
