@@ -6,7 +6,7 @@ import polars as pl
 
 from reports.context import Pool
 from reports.tables import FEW, hide_small, small_cells
-from reports.wording import LEVELS, OUTCOMES, number, winter_name
+from reports.wording import LEVELS, number, winter_name
 
 UNKNOWN = "not recorded"
 _LEVEL_ORDER = [*LEVELS, UNKNOWN]
