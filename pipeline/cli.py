@@ -16,6 +16,8 @@ import typer
 
 from pipeline.errors import WinterpoolError
 
+STOPPED_BY_USER = 130
+
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -158,12 +160,13 @@ def main() -> None:
     except WinterpoolError as error:
         _say(error.problem, error.mend)
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        _say(
-            "Stopped. What was loaded before stays; the step under way left nothing behind.",
-            "Give the same command again to go on.",
-        )
-        sys.exit(130)
+    except SystemExit as leaving:
+        if leaving.code == STOPPED_BY_USER:  # what Typer makes of Ctrl-C
+            _say(
+                "Stopped. What was loaded before stays; the step under way left nothing behind.",
+                "Give the same command again to go on.",
+            )
+        raise
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
