@@ -99,7 +99,10 @@ def prepare(study: StudyArgument, quiet: Quiet = False) -> None:
 @app.command(epilog="Example: winterpool fit our-winters")
 def fit(study: StudyArgument, quiet: Quiet = False) -> None:
     """Fit the model, judge it, and write the estimates to STUDY/results."""
+    from pipeline.runner import require_convergence
+
     _step("fit", study, quiet)
+    require_convergence(study)
 
 
 @app.command(epilog="Example: winterpool report our-winters")
@@ -109,9 +112,12 @@ def report(study: StudyArgument, quiet: Quiet = False) -> None:
 
 
 def _run(study: Path, quiet: bool) -> None:
+    from pipeline.runner import STEPS, require_convergence
+
     ingest(study, quiet)
-    for step in ("prepare", "fit", "report"):
+    for step in STEPS:
         _step(step, study, quiet, only_if_stale=True)
+    require_convergence(study)
 
 
 @app.command(epilog="Example: winterpool run our-winters")

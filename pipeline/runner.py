@@ -20,7 +20,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import StudyError
+from pipeline.errors import NotConvergedError, StudyError
 from pipeline.ingest import IngestSummary, ingest_study
 from pipeline.progress import Progress
 from pipeline.settings import Settings, read_settings
@@ -177,7 +177,31 @@ def _fit(study: Study, settings: Settings, progress: Progress) -> None:
     from models.fit import fit, write_results
 
     result = fit(colony_winters, mite_samples, settings, progress)
+    result.run["sha256"] = {
+        "colony_winters": table_fingerprint(colony_winters),
+        "mite_samples": table_fingerprint(mite_samples),
+        "settings": _digest(_settings_fingerprint("fit", settings)),
+        "code": code_fingerprint("fit"),
+    }
     write_results(result, study.results_path)
+
+
+def require_convergence(path: Path) -> None:
+    """Refuse a study whose last fit did not pass its gates.
+
+    Raises
+    ------
+    NotConvergedError
+        A gate failed in every attempt.
+    """
+    study = Study(path)
+    run = json.loads((study.results_path / "run.json").read_text(encoding="utf-8"))
+    if not run["has_converged"]:
+        raise NotConvergedError(
+            f"The fit did not pass its gates in {len(run['attempts']) - 1} attempts, so the "
+            f"report shows no estimates; {study.results_path / 'gates.csv'} lists what failed.",
+            mend="Raise draws or retries under [model] in study.toml and run again.",
+        )
 
 
 def _report(study: Study, settings: Settings, progress: Progress) -> None:
