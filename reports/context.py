@@ -15,6 +15,9 @@ from pipeline.store import Store
 from pipeline.study import Study
 
 QUANTILES = ("q2.5", "q5.5", "q25", "q50", "q75", "q94.5", "q97.5")
+AMONG_SURVIVORS = " among survivors"
+"""Ends the name of an outcome that describes survivors only; never an effect."""
+
 _NUMBERS = dict.fromkeys(("mean", "sd", *QUANTILES), pl.Float64)
 
 # What each file of results holds. A missing file is an empty frame of these columns.
@@ -195,10 +198,17 @@ def _only_estimated(level_means: pl.DataFrame, estimands: pl.DataFrame) -> pl.Da
         "outcome", pl.col("contrast").str.split(" vs ").alias("level")
     )
     sure = estimated.explode("level").unique().with_columns(is_sure=pl.lit(True))
-    marked = level_means.join(sure, on=["outcome", "level"], how="left", maintain_order="left")
+    judged = pl.col("outcome").str.strip_suffix(AMONG_SURVIVORS)
+    marked = level_means.with_columns(judged=judged).join(
+        sure,
+        left_on=["judged", "level"],
+        right_on=["outcome", "level"],
+        how="left",
+        maintain_order="left",
+    )
     return marked.with_columns(
         pl.when("is_sure").then(pl.col(c)).alias(c) for c in ("mean", *QUANTILES)
-    ).drop("is_sure")
+    ).drop("is_sure", "judged")
 
 
 def _read_run(study: Study) -> dict:

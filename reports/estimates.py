@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass
 import polars as pl
 
 from models.priors import Priors
-from reports.context import Pool
+from reports.context import AMONG_SURVIVORS, Pool
 from reports.summaries import raw_by_level
 from reports.tables import FEW
 from reports.wording import (
@@ -27,6 +27,14 @@ _RAW = {
     "stores use": ("stores_use_kg", "n_stores", "kg"),
     "spring strength": ("frames", "n_frames", "frames"),
 }
+
+
+def _mean_text(row: dict | None, decimals: int) -> str:
+    """Write a level's modelled mean with its 89 % interval, or a dash."""
+    if row is None or row["mean"] is None:
+        return "–"
+    span = f"{number(row['q5.5'], decimals)} to {number(row['q94.5'], decimals)}"
+    return f"{number(row['mean'], decimals)} ({span.replace(' ', NO_BREAK)})"
 
 
 def level_cells(pool: Pool) -> pl.DataFrame:
@@ -53,12 +61,7 @@ def level_cells(pool: Pool) -> pl.DataFrame:
                     f"{number(raw[column], decimals)} (n{NO_BREAK}{number(raw[n_column])})"
                 )
             found = modelled.get((outcome, raw["level"]))
-            text = "–"
-            if found and found["mean"] is not None:
-                low, high = number(found["q5.5"], decimals), number(found["q94.5"], decimals)
-                span = f"{low} to {high}".replace(" ", NO_BREAK)
-                text = f"{number(found['mean'], decimals)} ({span})"
-            row[f"model {outcome}"] = text
+            row[f"model {outcome}"] = _mean_text(found, decimals)
         rows.append(row)
     columns = ["level", "units", *(f"{k} {o}" for o in _RAW for k in ("raw", "model"))]
     return pl.DataFrame(rows, schema=dict.fromkeys(columns, pl.String))
@@ -79,7 +82,10 @@ def contrast_table(pool: Pool, outcome: str) -> pl.DataFrame:
     polars.DataFrame
         contrast, horizon, difference, relative, p_benefit [%], words; text but for p_benefit.
     """
-    rows = pool.estimands.filter((pl.col("outcome") == outcome) & (pl.col("subgroup") == "all"))
+    is_told = (pl.col("horizon") == "these winters") | (pl.col("status") == "estimated")
+    rows = pool.estimands.filter(
+        (pl.col("outcome") == outcome) & (pl.col("subgroup") == "all") & is_told
+    )
     relative = {
         (r["contrast"], r["horizon"]): estimate(r)
         for r in rows.filter(pl.col("measure") != "difference").to_dicts()
@@ -114,11 +120,29 @@ def subgroup_table(pool: Pool) -> pl.DataFrame:
             "contrast": row["contrast"],
             "difference": estimate(row),
             "words": _words(row),
+            "status": row["status"],
         }
         for row in rows.to_dicts()
     ]
-    names = ("subgroup", "outcome", "contrast", "difference", "words")
+    names = ("subgroup", "outcome", "contrast", "difference", "words", "status")
     return pl.DataFrame(table, schema=dict.fromkeys(names, pl.String))
+
+
+def blocked_reasons(pool: Pool) -> list[str]:
+    """Why parts of the pool have no estimates, each reason once."""
+    rows = pool.estimands.filter((pl.col("subgroup") != "all") & (pl.col("status") != "estimated"))
+    return sorted(set(rows["reason"].drop_nulls().to_list()) - {""})
+
+
+def survivors_table(pool: Pool) -> pl.DataFrame:
+    """Frames of bees of the survivors by level: a description (level, raw, model as text)."""
+    shown = {r["level"] for r in raw_by_level(pool).to_dicts() if not r["is_hidden"]}
+    rows = []
+    for row in pool.level_means.to_dicts():
+        if row["outcome"].endswith(AMONG_SURVIVORS) and row["level"] in shown:
+            raw = f"{number(row['raw'], 1)} (n{NO_BREAK}{number(row['n_raw'])})"
+            rows.append((row["level"], raw, _mean_text(row, 1)))
+    return pl.DataFrame(rows, schema=["level", "raw", "model"], orient="row")
 
 
 def populations(pool: Pool) -> list[str]:
@@ -163,6 +187,8 @@ def gate_table(pool: Pool) -> pl.DataFrame:
 def gate_sentence(pool: Pool) -> str:
     """Say how many gates were passed."""
     total, passed = pool.gates.height, int(pool.gates["passed"].sum())
+    if total == 0 and not pool.estimands.is_empty():
+        return "Nothing was sampled, because no contrast can be estimated from these records."
     if total == 0:
         return "The model has not been fitted, so there is nothing to judge."
     if passed == total:

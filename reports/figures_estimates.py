@@ -23,6 +23,11 @@ from reports.figures import (
 from reports.summaries import counted_frames, raw_by_level, with_level
 from reports.wording import OUTCOMES, decimals_of, listed, number, signed, unit_words
 
+_GAIN_TITLES = {
+    "stores use": "Stores saved",
+    "survival": "Survival gained",
+    "spring strength": "Spring strength gained",
+}
 _PANELS = {
     "stores use": ("Stores used [kg]", "stores_use_kg", "kg"),
     "survival": ("Alive in spring [%]", "survival", "%"),
@@ -147,7 +152,7 @@ def forest_figure(rows: pl.DataFrame, names: list[str], marks: list[bool]) -> Fi
             for y, row in enumerate(here):
                 draw_interval(axes, y, row, FAINT if row["is_new"] else LEVEL_COLOURS["full"])
             axes.axvline(0, color=INK, lw=1)
-            axes.set_title(f"{outcome.capitalize()}: difference [{unit_words(here[0]['unit'])}]")
+            axes.set_title(f"{_GAIN_TITLES[outcome]} [{unit_words(here[0]['unit'])}]")
             name_rows(axes, [row["name"] for row in here])
     return figure
 
@@ -157,16 +162,23 @@ def forest_alt(rows: pl.DataFrame, names: list[str]) -> str:
     said = []
     for row, name in zip(rows.to_dicts(), names, strict=True):
         decimals = decimals_of(row["unit"])
+        size = f"{signed(row['mean'], decimals)} {unit_words(row['unit'])}"
         said.append(
-            f"{row['outcome']}, {name}: {signed(row['mean'], decimals)} {unit_words(row['unit'])}, "
+            f"{_GAIN_TITLES[row['outcome']].lower()}, {name}: {size}, "
             f"89 % interval {signed(row['q5.5'], decimals)} to {signed(row['q94.5'], decimals)}"
         )
     return "Differences with intervals. " + "; ".join(said) + "."
 
 
+def compared_means(pool: Pool) -> pl.DataFrame:
+    """Levels whose raw and modelled means are both there, of the three outcomes."""
+    rows = pool.level_means.filter(pl.col("outcome").is_in(OUTCOMES))
+    return rows.drop_nulls(["raw", "mean"])
+
+
 def model_against_raw_figure(pool: Pool) -> Figure:
     """Draw the model's level means against the raw means of the same levels."""
-    rows = pool.level_means.drop_nulls(["raw", "mean"])
+    rows = compared_means(pool)
     outcomes = [o for o in OUTCOMES if o in rows["outcome"].to_list()]
     with house_style():
         figure, panels = new_figure(2.9 * len(outcomes), rows=len(outcomes))
@@ -193,7 +205,7 @@ def model_against_raw_figure(pool: Pool) -> Figure:
 def model_against_raw_alt(pool: Pool) -> str:
     """Say how far the model moved each level from its raw mean."""
     said = []
-    for row in pool.level_means.drop_nulls(["raw", "mean"]).to_dicts():
+    for row in compared_means(pool).to_dicts():
         decimals = decimals_of(_PANELS[row["outcome"]][2])
         said.append(
             f"{row['outcome']}, {row['level']}: raw {number(row['raw'], decimals)}, "

@@ -63,6 +63,8 @@ def _flat(value: object, name: str = "") -> list[tuple[str, str]]:
         return [
             pair for key, item in value.items() for pair in _flat(item, f"{name} {key}".strip())
         ]
+    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
+        return [pair for i, item in enumerate(value, 1) for pair in _flat(item, f"{name} {i}")]
     if isinstance(value, list):
         return [(name.replace("_", " "), ", ".join(str(item) for item in value))]
     return [(name.replace("_", " "), str(value))]

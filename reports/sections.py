@@ -10,10 +10,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from reports.blocks import few_note, say, show_figure, show_table
+from reports.blocks import few_note, say, say_list, show_figure, show_table
 from reports.context import Pool
-from reports.estimates import subgroup_table
+from reports.estimates import blocked_reasons, subgroup_table
 from reports.figures_estimates import (
+    compared_means,
     contrast_rows,
     forest_alt,
     forest_figure,
@@ -54,7 +55,7 @@ CONTRAST_COLUMNS: Mapping[str, Column | str] = {
 
 
 _BENEFIT = {
-    "stores use": "Less stores used counts as better.",
+    "stores use": "Kilograms saved: less stores used counts as better.",
     "survival": "Alive means alive with a laying queen in spring.",
     "spring strength": "Frames of bees in spring; a colony that died counts zero.",
 }
@@ -117,8 +118,8 @@ def outcome_note(outcome: str) -> str:
 def contrast_caption(outcome: str) -> str:
     """Caption of an outcome's table of contrasts."""
     return (
-        f"{outcome.capitalize()}: every contrast, with 95 % intervals. *Better* is the posterior "
-        "probability that the first set-up did better."
+        f"{outcome.capitalize()}: every contrast, with 95 % intervals. Positive is better. "
+        "*Better* is the posterior probability that the first set-up did better."
     )
 
 
@@ -143,8 +144,8 @@ def say_forest(pool: Pool) -> None:
     show_figure(
         pool,
         "contrasts",
-        "Differences between levels with 50 % (thick) and 89 % intervals; the line is no "
-        "difference. Grey: predicted for a new winter.",
+        "Differences between levels with 50 % (thick) and 89 % intervals; right of the line is "
+        "better. Grey: predicted for a new winter.",
         forest_figure(rows, names, is_new),
         forest_alt(rows, names),
     )
@@ -154,7 +155,11 @@ def say_subgroups(pool: Pool) -> None:
     """Print what subgroups carry: the headline contrast as a figure, all of them as a table."""
     table = subgroup_table(pool)
     if table.is_empty():
-        say("The records carry no estimates for subgroups.")
+        say("No estimates were asked of parts of the pool.")
+        return
+    if blocked_reasons(pool) and not (table["status"] == "estimated").any():
+        say("The records carry no estimates for parts of the pool:")
+        say_list([markdown_text(reason) for reason in blocked_reasons(pool)])
         return
     contrast = headline_contrast(pool.estimands)
     rows = subgroup_rows(pool, contrast)
@@ -262,7 +267,7 @@ def say_model_against_raw(pool: Pool) -> None:
     """Print model against raw means, where both are there."""
     raw = raw_by_level(pool)
     hidden = raw.filter("is_hidden")["level"].to_list()
-    if pool.level_means.drop_nulls(["raw", "mean"]).is_empty() or hidden:
+    if compared_means(pool).is_empty() or hidden:
         why = "a level rests on few members" if hidden else "there are no estimates"
         say(f"No comparison is drawn, because {why}.")
         return

@@ -39,6 +39,9 @@ OUTCOME_CLAUSES = {
     "spring strength": ("were stronger in spring", "were weaker in spring"),
 }
 
+# A positive difference is a benefit, in every outcome.
+GAINS = {"stores use": "saved", "survival": "gained", "spring strength": "gained"}
+
 NO_BREAK = "\u00a0"
 
 _UNIT_WORDS = {"pp": "percentage points", "points": "percentage points"}
@@ -232,14 +235,13 @@ def because(reason: str | None) -> str:
     return f"{head}, because {reason[:1].lower() + reason[1:]}" if reason else head
 
 
-def _size(row: dict) -> str:
-    """Write a difference in the direction it most likely has: "by 3.0 kg (95 % interval …)"."""
+def _size(row: dict, sign: int) -> str:
+    """Write a difference in the direction it is told: "3.0 kg (95 % interval …)"."""
     unit, decimals = unit_words(row["unit"]), decimals_of(row["unit"])
-    sign = 1 if row["mean"] >= 0 else -1
     low, high = sorted((sign * row["q2.5"], sign * row["q97.5"]))
     crossing = "; below 0 is the opposite" if low < 0 else ""
     span = f"95 % interval {number(low, decimals)} to {number(high, decimals)}{crossing}"
-    return f"{number(abs(row['mean']), decimals)} {unit} ({span})"
+    return f"{number(sign * row['mean'], decimals)} {unit} ({span})"
 
 
 def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
@@ -280,9 +282,10 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
             better, worse = OUTCOME_CLAUSES[outcome]
             if seen.direction:
                 clause = better if seen.direction > 0 else worse
-                known.append(f"{seen.word} {clause}, by {_size(row)}")
+                known.append(f"{seen.word} {clause}, by {_size(row, seen.direction)}")
             else:
-                unclear.append(f"they {better}: {estimate(row)}")
+                shown = estimate(row).replace(" (", f" {GAINS[outcome]} (", 1)
+                unclear.append(f"they {better}: {shown}")
     first, _, second = contrast.partition(" vs ")
     said = []
     if known:

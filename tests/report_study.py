@@ -248,21 +248,22 @@ def write_results(path: Path, *, kind: str) -> None:
     """Write the results files: ``full``, ``no set-ups`` or ``not converged``."""
     path.mkdir(parents=True)
     effects = {
-        "stores use": ("kg", -1.0, 0.55, 1 / 15),
-        "survival": ("percentage points", 3.0, 2.6, 1 / 76),
+        "stores use": ("kg", 1.0, 0.55, 1 / 15),
+        "survival": ("points", 3.0, 2.6, 1 / 76),
         "spring strength": ("frames", 0.2, 0.4, 1 / 6),
     }
     estimands, means = [], []
     for outcome, (unit, step, sd, relative) in effects.items():
         for k, level in enumerate(LEVELS):
+            sign = -1 if outcome == "stores use" else 1  # estimates tell kilograms saved
             base = {"stores use": 15.0, "survival": 76.0, "spring strength": 5.6}[outcome]
             means.append(
                 {
                     "outcome": outcome,
                     "level": level,
                     "n_raw": 60,
-                    "raw": base + step * k * 1.5,
-                    **_estimate(base + step * k, sd),
+                    "raw": base + sign * step * k * 1.5,
+                    **_estimate(base + sign * step * k, sd),
                 }
             )
             if level == "none":
@@ -270,7 +271,7 @@ def write_results(path: Path, *, kind: str) -> None:
             for horizon in ("these winters", "a new winter"):
                 for measure in (
                     "difference",
-                    "percent" if unit != "percentage points" else "ratio",
+                    "percent" if unit != "points" else "ratio",
                 ):
                     for subgroup in ("all", "cold: mild third", "cold: hard third"):
                         mean = step * k * (1 if measure == "difference" else 100 * relative)
@@ -298,6 +299,11 @@ def write_results(path: Path, *, kind: str) -> None:
                                 "reason": None,
                             }
                         )
+    means += [
+        {**row, "outcome": "spring strength among survivors"}
+        for row in means
+        if row["outcome"] == "spring strength"
+    ]
     blocked = {
         "no set-ups": ("cannot be estimated", "no set-ups were recorded."),
         "not converged": ("not converged", "r-hat 1.2"),

@@ -176,8 +176,8 @@ def test_estimates_are_told_with_words_or_with_the_reason(pool: Pool) -> None:
     row = table.filter(
         (pl.col("contrast") == "full vs none") & (pl.col("horizon") == "these winters")
     ).row(0, named=True)
-    assert row["difference"] == "−3.0 kg (−4.1\u00a0to\u00a0−1.9)"
-    assert row["relative"].startswith("−20 % (")
+    assert row["difference"] == "+3.0 kg (+1.9\u00a0to\u00a0+4.1)"
+    assert row["relative"].startswith("+20 % (")
     assert row["words"] == "very likely better"
     blocked = pool.estimands.with_columns(
         status=pl.lit("cannot be estimated"), reason=pl.lit("Nobody used both.")
@@ -199,9 +199,11 @@ def test_model_means_are_shown_only_where_an_estimate_rests_on_them(tmp_path: Pa
     )
     blocked.write_csv(path)
     means = load_pool(study).level_means.drop_nulls("mean")
+    every = ("none", "top", "partial", "full")
     assert means.select("outcome", "level").rows() == [
         *(("stores use", level) for level in ("none", "top", "partial")),
-        *(("spring strength", level) for level in ("none", "top", "partial", "full")),
+        *(("spring strength", level) for level in every),
+        *(("spring strength among survivors", level) for level in every),
     ]
 
 

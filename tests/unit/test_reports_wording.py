@@ -26,19 +26,19 @@ def estimand(outcome: str, contrast: str = "full vs none", **changes: object) ->
         "outcome": outcome,
         "contrast": contrast,
         "measure": "difference",
-        "unit": {"stores use": "kg", "survival": "percentage points"}.get(outcome, "frames"),
+        "unit": {"stores use": "kg", "survival": "points"}.get(outcome, "frames"),
         "subgroup": "all",
         "horizon": "these winters",
         "population": "",
-        "mean": -3.0,
+        "mean": 3.0,
         "sd": 0.5,
-        "q2.5": -4.0,
-        "q5.5": -3.8,
-        "q25": -3.3,
-        "q50": -3.0,
-        "q75": -2.7,
-        "q94.5": -2.2,
-        "q97.5": -2.0,
+        "q2.5": 2.0,
+        "q5.5": 2.2,
+        "q25": 2.7,
+        "q50": 3.0,
+        "q75": 3.3,
+        "q94.5": 3.8,
+        "q97.5": 4.0,
         "p_benefit": 0.97,
         "n_units": 100,
         "n_members": 10,
@@ -87,11 +87,11 @@ def test_a_benefit_is_told_as_a_positive_amount_in_its_direction() -> None:
     assert "very likely used less of their stores, by 3.0 kg (95 % interval 2.0 to 4.0)" in sentence
     assert "almost certainly were weaker in spring, by 0.5 frames" in sentence
     assert unclear.startswith("It is unclear whether")
-    assert "+4 percentage points (−5\u00a0to\u00a0+13)" in unclear
+    assert "+4 percentage points gained (−5\u00a0to\u00a0+13)" in unclear
 
 
 def test_an_interval_that_crosses_zero_says_what_that_means() -> None:
-    row = estimand("stores use", p_benefit=0.9, **{"q97.5": 0.6})
+    row = estimand("stores use", p_benefit=0.9, **{"q2.5": -0.6})
     [sentence] = answer_sentences(frame(row, *others("estimated")), NO_PARTS)[:1]
     assert "95 % interval −0.6 to 4.0; below 0 is the opposite" in sentence
 
