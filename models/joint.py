@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 import pymc as pm
@@ -13,18 +13,33 @@ from models.parts.mites import add_mite_counts, add_mite_load, mite_coords
 from models.parts.stores import add_stores
 from models.parts.strength import add_strength
 from models.parts.survival import add_survival
-from models.predictor import base_predictor, design_of, exposure_effect, latent_covariates
+from models.predictor import (
+    Layout,
+    Terms,
+    base_terms,
+    exposure_terms,
+    latent_covariates,
+    layout_of,
+    linear_predictor,
+    stack_effects,
+)
 from models.priors import Priors
 from pipeline.errors import ModelError
 
 Effects = dict[str, pt.TensorVariable]
 OBSERVED_DIMS = {STORES: "stores_unit", SURVIVAL: "survival_unit", STRENGTH: "strength_unit"}
+# groupings whose spread is learnt without correlation across outcomes: part, prior, dimension
+GROUPINGS = {
+    "apiary_winter": ("apiary-winter effects", "group_sd", "apiary_winter"),
+    "colony": ("colony effects", "colony_sd", "colony"),
+    "level_winter": ("level by winter", "level_winter_sd", "level_winter"),
+    "apiary_full": ("apiary-varying full", "apiary_full_sd", "apiary"),
+}
 
 
 def _coords(pool: Pool) -> dict[str, list]:
     coords: dict[str, list] = {
         "outcome": list(pool.outcomes),
-        "level": list(pool.levels),
         "level_above": list(pool.levels[1:]),
         "share": list(pool.shares),
         "unit": list(pool.unit_names),
@@ -33,8 +48,10 @@ def _coords(pool: Pool) -> dict[str, list]:
         "winter": list(pool.winters),
         "apiary_winter": list(pool.apiary_winters),
         "colony": list(pool.colonies),
+        "level_winter": [f"{a} {w}" for a in pool.levels[1:] for w in pool.winters],
         "covariate": [c.name for c in pool.covariates],
         "latent": list(range(latent_covariates(pool)[1])),
+        "grouping": [g for g, rule in GROUPINGS.items() if pool.has(rule[0])],
     }
     for outcome in pool.outcomes:
         rows = pool.observed[outcome].rows
@@ -42,48 +59,22 @@ def _coords(pool: Pool) -> dict[str, list]:
     return coords | (mite_coords(pool) if pool.has("mites") else {})
 
 
-def _with_reference(effect: pt.TensorVariable) -> pt.TensorVariable:
-    """Put the lowest level's zero in front; axes (outcome, level_above, ...)."""
-    return pt.concatenate([pt.zeros_like(effect[:, :1]), effect], axis=1)
-
-
 def _add_levels(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
-    """Add the level's random walk and what varies the level's effect."""
+    """Add the level's random walk, the opening and how they bend with each other and cold."""
     position = np.array([LEVELS.index(level) for level in pool.levels])
     gaps = np.sqrt(np.diff(position))  # a missing level between makes a wider step
-    p: Effects = {}
-    step = pm.Normal(
-        "level_step",
-        0.0,
-        sds["level_step_sd"][:, None] * gaps,
-        dims=("outcome", "level_above"),
-    )
-    p["level_effect"] = pm.Deterministic(
-        "level_effect", _with_reference(step.cumsum(axis=1)), dims=("outcome", "level")
-    )
-
-    def deviation(name: str, sd: np.ndarray) -> pt.TensorVariable:
-        free = pm.Normal(name, 0.0, sd[:, None], dims=("outcome", "level_above"))
-        return pm.Deterministic(f"{name}_effect", _with_reference(free), dims=("outcome", "level"))
-
+    above = ("outcome", "level_above")
+    step = pm.Normal("level_step", 0.0, sds["level_step_sd"][:, None] * gaps, dims=above)
+    p: Effects = {"level_effect": pm.Deterministic("level_effect", step.cumsum(axis=1), dims=above)}
     if pool.has("top opening"):
-        p["opening_effect"] = pm.Normal("opening_effect", 0.0, sds["opening_sd"], dims="outcome")
-        p["level_opening_effect"] = deviation("level_opening", sds["level_opening_sd"])
-    if pool.has("cold"):
-        p["level_cold_effect"] = deviation("level_cold", sds["level_cold_sd"])
-    if pool.has("level by winter"):
-        sd = pm.HalfNormal("level_winter_sd", sds["level_winter_sd"], dims="outcome")
-        z = pm.Normal("level_winter_z", dims=("outcome", "level_above", "winter"))
-        p["level_winter_effect"] = pm.Deterministic(
-            "level_winter_effect",
-            _with_reference(sd[:, None, None] * z),
-            dims=("outcome", "level", "winter"),
+        opening = pm.Normal("opening_effect", 0.0, sds["opening_sd"], dims="outcome")
+        p["opening_effect"] = opening[:, None]
+        p["level_opening_effect"] = pm.Normal(
+            "level_opening_effect", 0.0, sds["level_opening_sd"][:, None], dims=above
         )
-    if pool.has("apiary-varying full"):
-        sd = pm.HalfNormal("apiary_full_sd", sds["apiary_full_sd"], dims="outcome")
-        z = pm.Normal("apiary_full_z", dims=("outcome", "apiary"))
-        p["apiary_full_effect"] = pm.Deterministic(
-            "apiary_full_effect", sd[:, None] * z, dims=("outcome", "apiary")
+    if pool.has("cold"):
+        p["level_cold_effect"] = pm.Normal(
+            "level_cold_effect", 0.0, sds["level_cold_sd"][:, None], dims=above
         )
     return p
 
@@ -91,56 +82,84 @@ def _add_levels(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
 def _add_shares(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
     """Add the contextual terms, wide on purpose: only within-member contrasts count."""
     p: Effects = {}
-    for group in ("member", "apiary"):
+    for group, share in (("member", pool.member_share), ("apiary", pool.apiary_share)):
         if pool.has(f"{group} shares of levels"):
-            coefficient = pm.Normal(
+            slope = pm.Normal(
                 f"{group}_share_slope",
                 0.0,
                 sds[f"{group}_share_sd"][:, None],
                 dims=("outcome", "share"),
             )
-            share = pool.member_share if group == "member" else pool.apiary_share
-            p[f"{group}_context"] = pt.dot(coefficient, share.T)
+            p[f"{group}_context"] = pt.dot(slope, share.T)
     return p
 
 
 def _add_groups(pool: Pool, sds: dict[str, np.ndarray], eta: float) -> Effects:
-    """Add member, apiary, apiary-winter, colony and winter effects, non-centred.
+    """Add group effects, non-centred.
 
     Member and apiary effects are correlated across outcomes (LKJ); the others are not.
     """
     p: Effects = {}
     n_outcomes = len(pool.outcomes)
-    for group, part, scale in (
-        ("member", "member effects", "group_sd"),
-        ("apiary", "apiary effects", "group_sd"),
-        ("apiary_winter", "apiary-winter effects", "group_sd"),
-        ("colony", "colony effects", "colony_sd"),
-    ):
-        if not pool.has(part):
+    for group in ("member", "apiary"):
+        if not pool.has(f"{group} effects"):
             continue
         z = pm.Normal(f"{group}_z", dims=("outcome", group))
-        if group in ("member", "apiary") and n_outcomes > 1:
-            cholesky, _, _ = pm.LKJCholeskyCov(
+        if n_outcomes > 1:
+            scale, _, _ = pm.LKJCholeskyCov(
                 f"{group}_cholesky",
                 n=n_outcomes,
                 eta=eta,
-                sd_dist=pm.HalfNormal.dist(sds[scale], shape=n_outcomes),
+                sd_dist=pm.HalfNormal.dist(sds["group_sd"], shape=n_outcomes),
                 compute_corr=True,
             )
-            effect = pt.dot(cholesky, z)
         else:
-            sd = pm.HalfNormal(f"{group}_sd", sds[scale], dims="outcome")
-            effect = sd[:, None] * z
-        p[f"{group}_effect"] = pm.Deterministic(
-            f"{group}_effect", effect, dims=("outcome", group)
-        )
+            scale = pm.HalfNormal(f"{group}_sd", sds["group_sd"], dims="outcome")[:, None]
+        effect = pt.dot(scale, z)
+        p[f"{group}_effect"] = pm.Deterministic(f"{group}_effect", effect, dims=("outcome", group))
+    groupings = [g for g, rule in GROUPINGS.items() if pool.has(rule[0])]
+    if groupings:
+        scales = np.array([sds[GROUPINGS[g][1]] for g in groupings])
+        sd = pm.HalfNormal("grouping_sd", scales, dims=("grouping", "outcome"))
+        for k, group in enumerate(groupings):
+            dims = ("outcome", GROUPINGS[group][2])
+            z = pm.Normal(f"{group}_z", dims=dims)
+            p[f"{group}_effect"] = pm.Deterministic(
+                f"{group}_effect", sd[k][:, None] * z, dims=dims
+            )
     if pool.has("winter effects"):
-        unit = pm.ZeroSumNormal("winter_z", 1.0, dims=("outcome", "winter"))
+        z = pm.ZeroSumNormal("winter_z", 1.0, dims=("outcome", "winter"))
         p["winter_effect"] = pm.Deterministic(
-            "winter_effect", sds["winter_sd"][:, None] * unit, dims=("outcome", "winter")
+            "winter_effect", sds["winter_sd"][:, None] * z, dims=("outcome", "winter")
         )
     return p
+
+
+def _add_slopes(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
+    """Add the slopes of covariates; autumn stores speak to survival only."""
+    p: Effects = {}
+    if pool.covariates:
+        p["slope"] = pm.Normal(
+            "slope", 0.0, sds["slope_sd"][:, None], dims=("outcome", "covariate")
+        )
+    if pool.autumn_stores is not None and SURVIVAL in pool.outcomes:
+        is_survival = np.array([[float(outcome == SURVIVAL)] for outcome in pool.outcomes])
+        sd = sds["slope_sd"][pool.outcomes.index(SURVIVAL)]
+        p["autumn_stores_effect"] = pm.Normal("autumn_stores_slope", 0.0, sd) * is_survival
+    return p
+
+
+def observed_terms(pool: Pool, layout: Layout) -> Terms:
+    """Terms of every observed outcome, one outcome's units below another's."""
+    every = base_terms(pool, layout).beside(
+        exposure_terms(pool, layout, pool.level, pool.opening)
+    )
+    return Terms.below_each_other(
+        [
+            every.take(pool.observed[outcome].rows, effects_before=o * layout.n_effects)
+            for o, outcome in enumerate(pool.outcomes)
+        ]
+    )
 
 
 def build_joint_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
@@ -169,47 +188,37 @@ def build_joint_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
             mend="Send records of more colonies, at two levels at least.",
         )
     chosen = [priors.outcomes[outcome] for outcome in pool.outcomes]
-    sds = {
-        f.name: np.array([getattr(c, f.name) for c in chosen])
-        for f in fields(chosen[0])
-    }
+    sds = {f.name: np.array([getattr(c, f.name) for c in chosen]) for f in fields(chosen[0])}
+    layout = layout_of(pool)
     with pm.Model(coords=_coords(pool)) as model:
-        p: Effects = {
-            "intercept": pm.Normal(
-                "intercept", sds["intercept_mu"], sds["intercept_sd"], dims="outcome"
-            )
-        }
+        intercept = pm.Normal(
+            "intercept", sds["intercept_mu"], sds["intercept_sd"], dims="outcome"
+        )
+        p: Effects = {"intercept": intercept[:, None]}
         p |= _add_levels(pool, sds) | _add_shares(pool, sds)
-        p |= _add_groups(pool, sds, priors.correlation_eta)
-        if pool.covariates:
-            p["slope"] = pm.Normal(
-                "slope", 0.0, sds["slope_sd"][:, None], dims=("outcome", "covariate")
-            )
-        if pool.autumn_stores is not None and SURVIVAL in pool.outcomes:
-            p["autumn_stores_slope"] = pm.Normal(
-                "autumn_stores_slope", 0.0, priors.outcomes[SURVIVAL].slope_sd
-            )
-        if latent_covariates(pool)[1]:
-            p["covariate_z"] = pm.Normal("covariate_z", dims="latent")
+        p |= _add_groups(pool, sds, priors.correlation_eta) | _add_slopes(pool, sds)
+        latent = [pm.Normal("covariate_z", dims="latent")] if latent_covariates(pool)[1] else []
         if pool.has("mites"):
-            p |= add_mite_load(pool, priors.mites)
-            p["mite_slope"] = pm.Normal("mite_slope", 0.0, sds["mite_slope_sd"], dims="outcome")
-            add_mite_counts(pool, priors.mites, p["mite_load"])
-        design = _data(pool)
-        for o, outcome in enumerate(pool.outcomes):
-            rows = pool.observed[outcome].rows
-            own = design.take(rows)
-            eta = base_predictor(p, own, o, outcome) + exposure_effect(
-                p, own, o, pool.level[rows], pool.opening[rows]
-            )
+            slope = pm.Normal("mite_slope", 0.0, sds["mite_slope_sd"], dims="outcome")
+            p["mite_slope"] = slope[:, None]
+            load, mean = add_mite_load(pool, priors.mites)
+            add_mite_counts(pool, priors.mites, load)
+            latent.append(load - mean)
+        terms = observed_terms(pool, layout)
+        symbols = Terms(*(pm.Data(f"term_{n}", getattr(terms, n)) for n in Terms.__slots__))
+        eta = linear_predictor(
+            stack_effects(p, layout, pt).ravel(),
+            pt.concatenate(latent) if latent else pt.zeros(1),
+            symbols if terms.latent_pick.shape[1] else terms,
+        )
+        start = 0
+        for outcome in pool.outcomes:
+            stop = start + len(pool.observed[outcome].rows)
             if outcome == STORES:
-                add_stores(pool, priors.stores, eta)
+                add_stores(pool, priors.stores, eta[start:stop])
             elif outcome == SURVIVAL:
-                add_survival(pool, eta)
+                add_survival(pool, eta[start:stop])
             else:
-                add_strength(pool, priors.strength, eta)
+                add_strength(pool, priors.strength, eta[start:stop])
+            start = stop
     return model
-
-
-def _data(pool: Pool):
-    return design_of(pool)

@@ -10,14 +10,17 @@ from models.data import METHODS, Pool
 from models.priors import MitePriors
 
 
-def add_mite_load(pool: Pool, priors: MitePriors) -> dict[str, pt.TensorVariable]:
+def add_mite_load(
+    pool: Pool, priors: MitePriors
+) -> tuple[pt.TensorVariable, pt.TensorVariable]:
     """Add every unit's log mite load to the open model, counted or not.
 
     Returns
     -------
-    dict
-        ``mite_load``, shape (unit,) [log mites per 100 bees at the reference date], and
-        ``mite_load_mean``, its centre.
+    load : TensorVariable, shape (unit,)
+        Log mites per 100 bees at the reference date.
+    mean : TensorVariable, scalar
+        Its centre.
 
     Notes
     -----
@@ -41,7 +44,7 @@ def add_mite_load(pool: Pool, priors: MitePriors) -> dict[str, pt.TensorVariable
     load = pm.Deterministic(
         "mite_load", load + sd * pm.Normal("mite_load_z", dims="unit"), dims="unit"
     )
-    return {"mite_load": load, "mite_load_mean": mean}
+    return load, mean
 
 
 def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> None:

@@ -1,0 +1,312 @@
+"""Standardisation over the pool (g-computation): what if every colony had stood at a level?
+
+Each posterior draw gives every analysed colony-winter its expected outcome under each level,
+its own cold, mites, strength, yard and keeper unchanged; the average over the pool is compared
+between levels. Raw coefficients are never reported. Differences are written so that a positive
+number is a benefit: kilograms saved, points of survival gained, frames gained.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from models.data import STORES, STRENGTH, SURVIVAL, Pool
+from models.predictor import (
+    Layout,
+    Terms,
+    base_terms,
+    exposure_terms,
+    layout_of,
+    linear_predictor,
+    stack_effects,
+)
+from models.priors import Priors
+
+THESE, NEW = HORIZONS = ("these winters", "a new winter")
+ALL = "all"
+THIRDS = ("cold: mild third", "cold: middle third", "cold: hard third")
+SURVIVORS = "spring strength among survivors"
+DRAWS_AT_ONCE = 200  # keeps a pool of 10,000 units below 1 GiB
+
+Effects = dict[str, np.ndarray]
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A what-if: a level for all, and the top opening as each has it (None) or for all."""
+
+    level: str
+    opening: float | None = None
+
+
+NONE_CLOSED, NONE_OPEN = Setting("none", 0.0), Setting("none", 1.0)
+FULL_CLOSED = Setting("full", 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class PoolMeans:
+    """Expected outcomes averaged over the pool.
+
+    Attributes
+    ----------
+    values : dict of (outcome, Setting, horizon) to numpy.ndarray, shape (draw, subgroup)
+        Stores [kg], survival [chance], spring strength [frames, dead is 0], and
+        ``spring strength among survivors`` [frames].
+    subgroups : tuple of str
+    """
+
+    values: dict[tuple[str, Setting, str], np.ndarray]
+    subgroups: tuple[str, ...]
+
+    def of(self, outcome: str, setting: Setting, horizon: str, subgroup: str) -> np.ndarray:
+        """Return the draws of one mean."""
+        return self.values[outcome, setting, horizon][:, self.subgroups.index(subgroup)]
+
+
+def flat_draws(values: xr.DataArray) -> np.ndarray:
+    """Return draws as an array, shape (draw, ...), chain after chain."""
+    rest = [d for d in values.dims if d not in ("chain", "draw")]
+    array = values.transpose("chain", "draw", *rest).values
+    return array.reshape(-1, *array.shape[2:])
+
+
+def posterior_effects(pool: Pool, posterior: xr.Dataset) -> tuple[Effects, np.ndarray]:
+    """Gather the predictor's effects and latent values from a posterior.
+
+    Returns
+    -------
+    effects : dict
+        Each block of the layout, shape (draw, outcome, length).
+    latent : numpy.ndarray, shape (draw, latent)
+    """
+    wanted = [
+        "level_effect",
+        "level_opening_effect",
+        "level_cold_effect",
+        "level_winter_effect",
+        "apiary_full_effect",
+        "member_effect",
+        "apiary_effect",
+        "winter_effect",
+        "apiary_winter_effect",
+        "colony_effect",
+        "slope",
+    ]
+    p = {name: flat_draws(posterior[name]) for name in wanted if name in posterior}
+    for name in ("intercept", "opening_effect", "mite_slope"):
+        if name in posterior:
+            p[name] = flat_draws(posterior[name])[..., None]
+    for group, share in (("member", pool.member_share), ("apiary", pool.apiary_share)):
+        if f"{group}_share_slope" in posterior:
+            p[f"{group}_context"] = flat_draws(posterior[f"{group}_share_slope"]) @ share.T
+    if "autumn_stores_slope" in posterior:
+        is_survival = np.array([[float(outcome == SURVIVAL)] for outcome in pool.outcomes])
+        p["autumn_stores_effect"] = (
+            flat_draws(posterior["autumn_stores_slope"])[:, None, None] * is_survival
+        )
+    latent = []
+    if "covariate_z" in posterior:
+        latent.append(flat_draws(posterior["covariate_z"]))
+    if "mite_load" in posterior:
+        mean = flat_draws(posterior["mite_load_mean"])
+        latent.append(flat_draws(posterior["mite_load"]) - mean[:, None])
+    n_draws = len(p["intercept"])
+    return p, np.concatenate(latent, axis=1) if latent else np.zeros((n_draws, 1))
+
+
+def new_winter_effects(
+    pool: Pool, posterior: xr.Dataset, priors: Priors, rng: np.random.Generator
+) -> tuple[Effects, np.ndarray, np.ndarray]:
+    """Replace what belongs to these winters by one unseen winter a draw.
+
+    Returns
+    -------
+    effects : dict
+        As ``posterior_effects``, the winter's blocks replaced.
+    winter : numpy.ndarray, shape (draw, outcome)
+        What the new winter adds for everybody.
+    level_winter : numpy.ndarray, shape (draw, outcome, level above the first)
+        What it adds for each level.
+
+    Notes
+    -----
+    The intercept holds the mean of the W winters seen, so a new winter's deviation from it has
+    variance (1 + 1/W) times a winter's. With one winter the level's own effect holds that
+    winter's deviation, and the spread of level by winter is the prior's.
+    """
+    p, _ = posterior_effects(pool, posterior)
+    n_draws, n_outcomes = p["intercept"].shape[:2]
+    chosen = [priors.outcomes[outcome] for outcome in pool.outcomes]
+    n_winters = len(pool.winters)
+    winter_sd = np.array([c.winter_sd for c in chosen]) * np.sqrt(1.0 + 1.0 / n_winters)
+    winter = winter_sd * rng.normal(size=(n_draws, n_outcomes))
+    if "winter_effect" in p:
+        p["winter_effect"] = np.zeros_like(p["winter_effect"])
+    if pool.has("level by winter"):
+        sd = flat_draws(posterior["grouping_sd"].sel(grouping="level_winter"))
+        p["level_winter_effect"] = np.zeros_like(p["level_winter_effect"])
+    else:
+        scale = np.array([c.level_winter_sd for c in chosen])
+        sd = np.sqrt(2.0) * scale * np.abs(rng.normal(size=(n_draws, n_outcomes)))
+    shape = (n_draws, n_outcomes, len(pool.levels) - 1)
+    level_winter = sd[..., None] * rng.normal(size=shape)
+    if "apiary_winter_effect" in p:
+        sd = flat_draws(posterior["grouping_sd"].sel(grouping="apiary_winter"))
+        shape = (n_draws, n_outcomes, len(pool.apiaries))
+        yard = sd[..., None] * rng.normal(size=shape)
+        p["apiary_winter_effect"] = yard[..., pool.apiary_of_winter]
+    return p, winter, level_winter
+
+
+def subgroup_weights(pool: Pool) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return the subgroups and the weights, shape (unit, subgroup), that average over them.
+
+    Thirds are cut by the recorded cold of the analysed colony-winters; a unit without weather
+    is in none of them. Where cold hardly varies there are no thirds.
+    """
+    columns, names = [np.ones(pool.n_units)], [ALL]
+    known = np.isfinite(pool.cold_raw)
+    if pool.has("cold") and np.ptp(pool.cold_raw[known]) > 0.5:
+        cuts = np.quantile(pool.cold_raw[known], [1 / 3, 2 / 3])
+        third = np.searchsorted(cuts, pool.cold_raw, side="right")
+        for k, name in enumerate(THIRDS):
+            members = (known & (third == k)).astype(float)
+            if members.any():
+                names.append(name)
+                columns.append(members)
+    weights = np.column_stack(columns)
+    return tuple(names), weights / weights.sum(axis=0)
+
+
+def _expected(outcome: str, eta: np.ndarray, sd: np.ndarray | None) -> np.ndarray:
+    if outcome == SURVIVAL:
+        return 1.0 / (1.0 + np.exp(-eta))
+    if outcome == STRENGTH and sd is not None:
+        return np.exp(eta + sd[:, None] ** 2 / 2.0)  # mean of a log-normal
+    return np.exp(eta)
+
+
+def settings_of(pool: Pool) -> list[Setting]:
+    """Every what-if that the pool's levels and openings allow."""
+    made = [Setting(level) for level in pool.levels]
+    if pool.has("top opening") and {"none", "full"} <= set(pool.levels):
+        made += [NONE_CLOSED, NONE_OPEN, FULL_CLOSED]
+    return made
+
+
+def _setting_terms(pool: Pool, layout: Layout, setting: Setting) -> Terms:
+    level = np.full(pool.n_units, pool.levels.index(setting.level))
+    opening = (
+        pool.opening if setting.opening is None else np.full(pool.n_units, setting.opening)
+    )
+    return exposure_terms(pool, layout, level, opening)
+
+
+def _chunks(n_draws: int) -> Iterator[slice]:
+    for start in range(0, n_draws, DRAWS_AT_ONCE):
+        yield slice(start, min(start + DRAWS_AT_ONCE, n_draws))
+
+
+def pool_means(
+    pool: Pool, posterior: xr.Dataset, *, seed: int, priors: Priors | None = None
+) -> PoolMeans:
+    """Average expected outcomes over the pool under every setting and horizon.
+
+    Parameters
+    ----------
+    pool : Pool
+    posterior : xarray.Dataset, dims (chain, draw, ...)
+    seed : int
+        Of the unseen winter's draws.
+    priors : Priors, optional
+        Those the model was built with.
+
+    Returns
+    -------
+    PoolMeans
+        Draws chain after chain. Stores use is for the reference winter's days, and as if the
+        colony lived to its end.
+    """
+    layout, settings = layout_of(pool), settings_of(pool)
+    base = base_terms(pool, layout)
+    exposed = {setting: _setting_terms(pool, layout, setting) for setting in settings}
+    names, weights = subgroup_weights(pool)
+    these, latent = posterior_effects(pool, posterior)
+    rng = np.random.default_rng(seed)
+    fresh, winter, level_winter = new_winter_effects(pool, posterior, priors or Priors(), rng)
+    n_draws = len(latent)
+    sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
+    values: dict[tuple[str, Setting, str], np.ndarray] = {}
+
+    def keep(key: tuple[str, Setting, str], chunk: slice, mean: np.ndarray) -> None:
+        values.setdefault(key, np.empty((n_draws, len(names))))[chunk] = mean
+
+    for horizon, p in ((THESE, these), (NEW, fresh)):
+        for chunk in _chunks(n_draws):
+            effects = stack_effects({k: v[chunk] for k, v in p.items()}, layout, np)
+            alive: dict[Setting, np.ndarray] = {}
+            for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
+                o = pool.outcomes.index(outcome)
+                without = linear_predictor(effects[:, o], latent[chunk], base)
+                for setting, terms in exposed.items():
+                    eta = without + linear_predictor(effects[:, o], latent[chunk], terms)
+                    if horizon == NEW:
+                        shift = winter[chunk, o]
+                        above = pool.levels.index(setting.level) - 1
+                        if above >= 0:
+                            shift = shift + level_winter[chunk, o, above]
+                        eta = eta + shift[:, None]
+                    mean = _expected(outcome, eta, None if sd is None else sd[chunk])
+                    if outcome == SURVIVAL:
+                        alive[setting] = mean
+                    if outcome == STRENGTH:
+                        if SURVIVAL not in pool.outcomes:
+                            continue
+                        mean = alive[setting] * mean
+                        among = (mean @ weights) / (alive[setting] @ weights)
+                        keep((SURVIVORS, setting, horizon), chunk, among)
+                    keep((outcome, setting, horizon), chunk, mean @ weights)
+    return PoolMeans(values, names)
+
+
+def open_share_of_none(pool: Pool) -> float:
+    """Share of uninsulated colony-winters with an open top: none as the pool practises it."""
+    is_none = pool.level == pool.levels.index("none")
+    return float(pool.opening[is_none].mean())
+
+
+def contrast_draws(
+    pool: Pool, means: PoolMeans, outcome: str, contrast: str, horizon: str, subgroup: str
+) -> dict[str, np.ndarray]:
+    """Draws of a contrast, a measure at a time; positive (or above 1) is a benefit.
+
+    Parameters
+    ----------
+    pool : Pool
+    means : PoolMeans
+    outcome, contrast, horizon, subgroup : str
+
+    Returns
+    -------
+    dict of str to numpy.ndarray, shape (draw,)
+        ``difference`` and, for stores use, ``percent``; for survival, ``ratio``.
+    """
+
+    def mean(setting: Setting) -> np.ndarray:
+        return means.of(outcome, setting, horizon, subgroup)
+
+    if contrast == "full closed vs none":
+        share = open_share_of_none(pool)
+        base = (1.0 - share) * mean(NONE_CLOSED) + share * mean(NONE_OPEN)
+        other = mean(FULL_CLOSED)
+    else:
+        base, other = mean(Setting("none")), mean(Setting(contrast.removesuffix(" vs none")))
+    if outcome == STORES:
+        return {"difference": base - other, "percent": 100.0 * (base - other) / base}
+    if outcome == SURVIVAL:
+        return {"difference": 100.0 * (other - base), "ratio": other / base}
+    return {"difference": other - base}

@@ -1,0 +1,299 @@
+"""The tables of a fit: estimands.csv and level_means.csv, every row there whatever its status."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import xarray as xr
+
+from models.data import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL, Pool
+from models.estimands import (
+    ALL,
+    HORIZONS,
+    SURVIVORS,
+    THESE,
+    THIRDS,
+    PoolMeans,
+    Setting,
+    contrast_draws,
+    flat_draws,
+    open_share_of_none,
+    subgroup_weights,
+)
+from models.identify import CONTRASTS, FULL_CLOSED, Verdict
+from models.priors import Priors
+from pipeline.settings import Settings
+
+MEASURES = {
+    STORES: {"difference": "kg", "percent": "%"},
+    SURVIVAL: {"difference": "points", "ratio": "ratio"},
+    STRENGTH: {"difference": "frames"},
+}
+UNITS = {STORES: "kg", SURVIVAL: "%", STRENGTH: "frames", SURVIVORS: "frames"}
+QUANTILES = {
+    "q2.5": 0.025,
+    "q5.5": 0.055,
+    "q25": 0.25,
+    "q50": 0.5,
+    "q75": 0.75,
+    "q94.5": 0.945,
+    "q97.5": 0.975,
+}
+ESTIMATED, NOT_CONVERGED, NOT_POSSIBLE = "estimated", "not converged", "cannot be estimated"
+CARRIED = 0.8  # above this ratio of posterior to prior spread the prior speaks, not the records
+Key = tuple[str, str, str, str, str]  # outcome, contrast, measure, subgroup, horizon
+
+
+def _summary(draws: np.ndarray | None) -> dict[str, float | None]:
+    if draws is None:
+        return dict.fromkeys(("mean", "sd", *QUANTILES))
+    limits = np.quantile(draws, list(QUANTILES.values()))
+    return {
+        "mean": float(draws.mean()),
+        "sd": float(draws.std(ddof=1)),
+        **dict(zip(QUANTILES, map(float, limits), strict=True)),
+    }
+
+
+def _month_day(text: str) -> str:
+    names = "January February March April May June July August September October November December"
+    month, day = text.split("-")
+    return f"{int(day)} {names.split()[int(month) - 1]}"
+
+
+def describe_population(
+    pool: Pool, settings: Settings, contrast: str, subgroup: str, horizon: str
+) -> str:
+    """Say whom an estimand is about: units, winter's length, opening, disasters."""
+    winters = f"winter {pool.winters[0]}" if pool.winters else "no winter"
+    if len(pool.winters) > 1:
+        winters = f"winters {pool.winters[0]} to {pool.winters[-1]}"
+    n = pool.n_units
+    whom = f"All {n} colony-winters analysed ({winters})"
+    if subgroup != ALL:
+        whom = f"The colony-winters in the {subgroup.removeprefix('cold: ')} by cold ({winters})"
+    if horizon != THESE:
+        whom += ", in one winter not yet seen, with the cold and mites of those seen"
+    else:
+        whom += ", each with its own cold, mites, strength and yard"
+    if contrast == FULL_CLOSED:
+        share = open_share_of_none(pool) if {"none", "full"} <= set(pool.levels) else 0.0
+        opening = (
+            "tops closed under full insulation, and open as often under none as uninsulated "
+            f"colonies here had them ({100 * share:.0f} %)"
+        )
+    else:
+        opening = "the top opening as each colony has it"
+    start, end = settings.winter.autumn_weighing_near, settings.winter.spring_weighing_near
+    return (
+        f"{whom}; stores over {pool.reference_days:.0f} days ({_month_day(start)} to "
+        f"{_month_day(end)}) as if none died; {opening}; losses to disaster not counted."
+    )
+
+
+def _carried(pool: Pool, posterior: xr.Dataset, outcome: str, level: str) -> str:
+    """Say why a subgroup's number would be the prior's, or nothing."""
+    needed = [SURVIVAL, STRENGTH] if outcome == STRENGTH else [outcome]
+    ratios = []
+    for name in needed:
+        draws = flat_draws(
+            posterior["level_cold_effect"].sel(outcome=name, level_above=level)
+        )
+        ratios.append(float(draws.std()) / Priors().outcomes[name].level_cold_sd)
+    if max(ratios) > CARRIED:
+        return (
+            "how the effect varies with cold would come from the prior, not from records "
+            f"(posterior spread is {100 * max(ratios):.0f} % of the prior's)"
+        )
+    return ""
+
+
+def _subgroup_verdict(
+    pool: Pool, posterior: xr.Dataset, outcome: str, contrast: str, subgroup: str, minimum: int
+) -> Verdict:
+    names, weights = subgroup_weights(pool)
+    if subgroup not in names:
+        return Verdict(
+            False,
+            "Cannot be estimated from these records, because cold hardly differs between "
+            "colony-winters or is not recorded.",
+        )
+    level = "full" if contrast == FULL_CLOSED else contrast.removesuffix(" vs none")
+    inside = weights[:, names.index(subgroup)] > 0
+    rows = pool.observed[outcome].rows
+    why = ""
+    for name in (level, "none"):
+        n = int((inside[rows] & (pool.level[rows] == pool.levels.index(name))).sum())
+        if n < minimum:
+            why = f"only {n} colony-winters at level {name} stood in this third"
+    why = why or _carried(pool, posterior, outcome, level)
+    return Verdict(not why, why and f"Cannot be estimated from these records, because {why}.")
+
+
+def estimand_verdicts(
+    pool: Pool,
+    posterior: xr.Dataset | None,
+    verdicts: dict[tuple[str, str], Verdict],
+    settings: Settings,
+) -> dict[Key, Verdict]:
+    """Say of every row of ``estimands.csv`` whether it can be estimated."""
+    result: dict[Key, Verdict] = {}
+    for outcome in OUTCOMES:
+        for contrast in CONTRASTS:
+            verdict = verdicts[outcome, contrast]
+            for measure in MEASURES[outcome]:
+                for horizon in HORIZONS:
+                    result[outcome, contrast, measure, ALL, horizon] = verdict
+                for third in THIRDS:
+                    own = verdict
+                    if verdict.is_identified and posterior is not None:
+                        own = _subgroup_verdict(
+                            pool,
+                            posterior,
+                            outcome,
+                            contrast,
+                            third,
+                            settings.model.minimum_colonies,
+                        )
+                    result[outcome, contrast, measure, third, THESE] = own
+    return result
+
+
+def estimand_draws(
+    pool: Pool, means: PoolMeans, verdicts: dict[Key, Verdict]
+) -> dict[Key, np.ndarray]:
+    """Draws of every estimand that can be estimated, shape (draw,)."""
+    made: dict[Key, np.ndarray] = {}
+    for key, verdict in verdicts.items():
+        outcome, contrast, measure, subgroup, horizon = key
+        if verdict.is_identified:
+            made[key] = contrast_draws(pool, means, outcome, contrast, horizon, subgroup)[measure]
+    return made
+
+
+def _informing(pool: Pool, outcome: str, subgroup: str) -> tuple[int, int]:
+    rows = pool.observed[outcome].rows
+    names, weights = subgroup_weights(pool)
+    if subgroup in names:
+        rows = rows[weights[rows, names.index(subgroup)] > 0]
+    elif subgroup != ALL:
+        rows = rows[:0]
+    return len(rows), len(np.unique(pool.member[rows]))
+
+
+def estimands_table(
+    pool: Pool,
+    draws: dict[Key, np.ndarray],
+    verdicts: dict[Key, Verdict],
+    settings: Settings,
+    *,
+    failures: list[str],
+) -> pl.DataFrame:
+    """Make the rows of ``estimands.csv``.
+
+    Parameters
+    ----------
+    pool : Pool
+    draws : dict of Key to numpy.ndarray, shape (draw,)
+    verdicts : dict of Key to Verdict
+    settings : Settings
+    failures : list of str
+        Gates that did not pass: with any, no number is given.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``n_units`` and ``n_members`` count the colony-winters with the outcome recorded (in the
+        subgroup) and their members: the records that inform the number.
+    """
+    rows = []
+    for key, verdict in verdicts.items():
+        outcome, contrast, measure, subgroup, horizon = key
+        status, reason, shown = ESTIMATED, "", draws.get(key)
+        if not verdict.is_identified:
+            status, reason, shown = NOT_POSSIBLE, verdict.reason, None
+        elif failures:
+            more = f" and {len(failures) - 3} more" if len(failures) > 3 else ""
+            status, shown = NOT_CONVERGED, None
+            reason = f"The sampler did not pass its gates: {'; '.join(failures[:3])}{more}."
+        n_units, n_members = _informing(pool, outcome, subgroup)
+        benefit = None
+        if shown is not None:
+            benefit = float((shown > (1.0 if measure == "ratio" else 0.0)).mean())
+        rows.append(
+            {
+                "outcome": outcome,
+                "contrast": contrast,
+                "measure": measure,
+                "unit": MEASURES[outcome][measure],
+                "subgroup": subgroup,
+                "horizon": horizon,
+                "population": describe_population(pool, settings, contrast, subgroup, horizon),
+                **_summary(shown),
+                "p_benefit": benefit,
+                "n_units": n_units,
+                "n_members": n_members,
+                "status": status,
+                "reason": reason,
+            }
+        )
+    numbers = ("mean", "sd", *QUANTILES, "p_benefit")
+    return pl.DataFrame(
+        rows, schema_overrides=dict.fromkeys(numbers, pl.Float64), infer_schema_length=None
+    )
+
+
+def raw_values(pool: Pool, outcome: str) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and recorded values behind a raw mean: kg, 0 or 100 %, frames (dead is 0)."""
+    if outcome == STORES:
+        return pool.observed[STORES].rows, pool.observed[STORES].value
+    alive, counted = pool.observed[SURVIVAL], pool.observed[STRENGTH]
+    if outcome == SURVIVAL:
+        return alive.rows, 100.0 * alive.value
+    if outcome == SURVIVORS:
+        return counted.rows, counted.value
+    dead = alive.rows[alive.value == 0.0]
+    return np.concatenate([counted.rows, dead]), np.concatenate([counted.value, 0.0 * dead])
+
+
+def level_means_table(
+    pool: Pool,
+    means: PoolMeans | None,
+    verdicts: dict[tuple[str, str], Verdict],
+    *,
+    has_converged: bool,
+) -> pl.DataFrame:
+    """Make the rows of ``level_means.csv``: raw means beside what the model expects.
+
+    A level's modelled mean is shown only where its contrast against none is identified.
+    """
+    rows = []
+    for outcome in (*OUTCOMES, SURVIVORS):
+        judged = STRENGTH if outcome == SURVIVORS else outcome
+        seen, values = raw_values(pool, outcome)
+        compared = {
+            level: verdicts[judged, f"{level} vs none"].is_identified for level in LEVELS[1:]
+        }
+        compared["none"] = any(compared.values())
+        for level in LEVELS:
+            own = np.zeros(0)
+            if level in pool.levels:
+                own = values[pool.level[seen] == pool.levels.index(level)]
+            shown = None
+            if means is not None and has_converged and compared[level]:
+                scale = 100.0 if outcome == SURVIVAL else 1.0
+                shown = scale * means.of(outcome, Setting(level), THESE, ALL)
+            rows.append(
+                {
+                    "outcome": outcome,
+                    "level": level,
+                    "unit": UNITS[outcome],
+                    "n_raw": len(own),
+                    "raw": float(own.mean()) if len(own) else None,
+                    **_summary(shown),
+                }
+            )
+    numbers = ("raw", "mean", "sd", *QUANTILES)
+    return pl.DataFrame(
+        rows, schema_overrides=dict.fromkeys(numbers, pl.Float64), infer_schema_length=None
+    )
