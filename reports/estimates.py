@@ -147,7 +147,8 @@ def survivors_table(pool: Pool) -> pl.DataFrame:
 
 def populations(pool: Pool) -> list[str]:
     """Sentences that say for which hives the estimates speak, each once."""
-    found = pool.estimands["population"].drop_nulls().unique(maintain_order=True)
+    overall = pool.estimands.filter(pl.col("subgroup") == "all")
+    found = overall["population"].drop_nulls().unique(maintain_order=True)
     return [text for text in found.to_list() if text.strip()]
 
 
@@ -177,10 +178,19 @@ def part_table(pool: Pool) -> pl.DataFrame:
     return pool.parts.with_columns(use.alias("use"))
 
 
+GATES_SHOWN = 40
+"""Most lines of the table of gates; all of them are in ``results/gates.csv``."""
+
+
 def gate_table(pool: Pool) -> pl.DataFrame:
-    """List the gates a reader needs: the headline quantities and whatever failed."""
-    return pool.gates.filter(pl.col("is_headline") | ~pl.col("passed")).with_columns(
-        pl.when("passed").then(pl.lit("passed")).otherwise(pl.lit("failed")).alias("verdict")
+    """List the gates a reader needs: what failed, then the headline quantities; not too many."""
+    return (
+        pool.gates.filter(pl.col("is_headline") | ~pl.col("passed"))
+        .sort("passed", ~pl.col("is_headline"), maintain_order=True)
+        .head(GATES_SHOWN)
+        .with_columns(
+            pl.when("passed").then(pl.lit("passed")).otherwise(pl.lit("failed")).alias("verdict")
+        )
     )
 
 

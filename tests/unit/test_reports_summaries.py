@@ -12,8 +12,10 @@ import pytest
 from models.priors import Priors
 from reports.context import Pool, load_pool
 from reports.estimates import (
+    GATES_SHOWN,
     contrast_table,
     gate_sentence,
+    gate_table,
     level_cells,
     link_table,
     other_prior_table,
@@ -218,6 +220,12 @@ def test_failed_gates_are_counted(pool: Pool) -> None:
     assert gate_sentence(pool) == "All 3 checks of the sampler were passed."
     failed = replace(pool, gates=pool.gates.with_columns(passed=pl.lit(False)))
     assert gate_sentence(failed).startswith("3 of 3 checks of the sampler failed")
+
+
+def test_the_table_of_gates_starts_with_what_failed_and_stays_short(pool: Pool) -> None:
+    many = pl.concat([pool.gates] * 100).with_columns(passed=pl.arange(0, 300) % 30 != 0)
+    table = gate_table(replace(pool, gates=many))
+    assert table["verdict"].to_list() == ["failed"] * 10 + ["passed"] * (GATES_SHOWN - 10)
 
 
 def test_the_table_of_priors_shows_every_prior_of_the_model() -> None:
