@@ -111,24 +111,16 @@ def diagnose(name: str, values: xr.DataArray, *, is_headline: bool) -> list[dict
     ]
 
 
-def e_bfmi(energy: np.ndarray) -> np.ndarray:
-    """Bayesian fraction of missing information of each chain's energy.
-
-    Parameters
-    ----------
-    energy : numpy.ndarray, shape (chain, draw)
-
-    Returns
-    -------
-    numpy.ndarray, shape (chain,)
+def least_bfmi(sample_stats: xr.Dataset) -> float:
+    """Least Bayesian fraction of missing information of all chains.
 
     References
     ----------
     Betancourt (2016), "Diagnosing suboptimal cotangent disintegrations in Hamiltonian Monte
     Carlo", arXiv:1604.00695.
     """
-    step = np.diff(energy, axis=1)
-    return (step**2).mean(axis=1) / energy.var(axis=1)
+    tree = xr.DataTree.from_dict({"sample_stats": sample_stats[["energy"]]})
+    return float(np.min(az.bfmi(tree)["energy"].values))
 
 
 def judge(
@@ -155,7 +147,7 @@ def judge(
     """
     blank = {"is_headline": True, "r_hat": None, "ess_bulk": None, "ess_tail": None}
     divergences = int(sample_stats["diverging"].values.sum())
-    least = float(e_bfmi(sample_stats["energy"].values).min())
+    least = least_bfmi(sample_stats)
     rows = [
         {"quantity": f"divergences: {divergences}"}
         | blank

@@ -23,7 +23,7 @@ from models.predictor import (
     linear_predictor,
     stack_effects,
 )
-from models.priors import Priors
+from models.priors import Priors, add_spread, spread_prior
 from pipeline.errors import ModelError
 
 Effects = dict[str, pt.TensorVariable]
@@ -110,17 +110,17 @@ def _add_groups(pool: Pool, sds: dict[str, np.ndarray], eta: float) -> Effects:
                 f"{group}_cholesky",
                 n=n_outcomes,
                 eta=eta,
-                sd_dist=pm.HalfNormal.dist(sds["group_sd"], shape=n_outcomes),
+                sd_dist=spread_prior(sds["group_sd"]),
                 compute_corr=True,
             )
         else:
-            scale = pm.HalfNormal(f"{group}_sd", sds["group_sd"], dims="outcome")[:, None]
+            scale = add_spread(f"{group}_sd", sds["group_sd"], dims="outcome")[:, None]
         effect = pt.dot(scale, z)
         p[f"{group}_effect"] = pm.Deterministic(f"{group}_effect", effect, dims=("outcome", group))
     groupings = [g for g, rule in GROUPINGS.items() if pool.has(rule[0])]
     if groupings:
         scales = np.array([sds[GROUPINGS[g][1]] for g in groupings])
-        sd = pm.HalfNormal("grouping_sd", scales, dims=("grouping", "outcome"))
+        sd = add_spread("grouping_sd", scales, dims=("grouping", "outcome"))
         for k, group in enumerate(groupings):
             dims = ("outcome", GROUPINGS[group][2])
             z = pm.Normal(f"{group}_z", dims=dims)

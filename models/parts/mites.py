@@ -7,7 +7,7 @@ import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import METHODS, Pool
-from models.priors import MitePriors
+from models.priors import MitePriors, add_spread
 
 
 def add_mite_load(
@@ -34,13 +34,13 @@ def add_mite_load(
         effect = pm.Normal("treatment_effect", priors.treatment_mu, priors.treatment_sd)
         load = load + effect * treated
     if pool.has("member effects"):
-        member_sd = pm.HalfNormal("mite_member_sd", priors.member_sd)
+        member_sd = add_spread("mite_member_sd", priors.member_sd)
         member_z = pm.Normal("mite_member_z", dims="member")
         load = load + member_sd * member_z[pool.member]
     if pool.has("winter effects"):
         winter = pm.ZeroSumNormal("mite_winter_effect", priors.winter_sd, dims="winter")
         load = load + winter[pool.winter]
-    sd = pm.HalfNormal("mite_load_sd", priors.load_sd)
+    sd = add_spread("mite_load_sd", priors.load_sd)
     load = pm.Deterministic(
         "mite_load", load + sd * pm.Normal("mite_load_z", dims="unit"), dims="unit"
     )

@@ -22,8 +22,10 @@ def add_strength(pool: Pool, priors: StrengthPriors, eta: pt.TensorVariable) -> 
     Notes
     -----
     Frames are log-normal with spread ``strength_sd``; the count adds an error known by method.
-    Their sum is taken as log-normal with the error's relative variance added (exact to first
-    order). A living colony written down as 0 frames is read as the finest unit, a quarter.
+    Their sum is taken as log-normal with the error's relative variance ``e²/(m² + e²)`` added:
+    exact to first order, and bounded, because an unbounded one lets a member with few counts
+    be explained by an expectation near zero frames (a second mode that trapped chains). A
+    living colony written down as 0 frames is read as the finest unit, a quarter.
     """
     seen = pool.observed[STRENGTH]
     count_sd = pm.Data("strength_count_sd", seen.error_sd, dims="strength_unit")
@@ -31,7 +33,7 @@ def add_strength(pool: Pool, priors: StrengthPriors, eta: pt.TensorVariable) -> 
     pm.LogNormal(
         "spring_frames",
         mu=eta,
-        sigma=pt.sqrt(sd**2 + pt.log1p((count_sd * pt.exp(-eta)) ** 2)),
+        sigma=pt.sqrt(sd**2 + pt.log1p(count_sd**2 / (pt.exp(2.0 * eta) + count_sd**2))),
         observed=seen.value,
         dims="strength_unit",
     )
