@@ -112,7 +112,12 @@ def colony_winters(
         strengths,
         weighing_windows.drop("autumn_gross_kg", "spring_gross_kg"),
         stores_ledger,
-        degree_days.drop("window_days", "station_id"),
+        degree_days.drop("window_days", "station_id").rename(
+            {
+                "cold_kd_per_day": "window_cold_kd_per_day",
+                "winter_cold_kd_per_day": "cold_kd_per_day",
+            }
+        ),
         mites,
         sensor_features,
         set_ups.select(*UNIT, "top_opening", "has_moisture_absorber", "assignment"),

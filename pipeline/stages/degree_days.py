@@ -1,4 +1,4 @@
-"""Cold met by each colony in its own window."""
+"""Cold met by each colony: in its own window, and through the whole winter at its place."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.physics.degree_days import degree_days as day_degrees
 from pipeline.physics.degree_days import elevation_correction
-from pipeline.settings import Settings
+from pipeline.settings import Settings, WinterSettings
 from pipeline.stages.windows import UNIT
 
 NO_STATION: Final = "no weather station named for the apiary"
@@ -36,43 +36,17 @@ def _corrections(
     return heights.select(*UNIT, elevation_correction_k=pl.Series(correction, nan_to_null=True))
 
 
-def degree_days(
-    *,
-    colony_seasons: pl.DataFrame,
-    weighing_windows: pl.DataFrame,
+def _cold_between(
+    units: pl.DataFrame,
+    first: str,
+    until: str,
     station_days: pl.DataFrame,
-    weather_stations: pl.DataFrame,
-    apiaries: pl.DataFrame,
-    settings: Settings,
+    winter: WinterSettings,
 ) -> pl.DataFrame:
-    """Degree-days between the two weighings, else over the whole winter; one row per colony-winter.
-
-    A window runs from its first weighing's day up to, not including, its last one's; the whole
-    winter includes its last day. Sums are over the days with weather and are never scaled up:
-    ``is_partial`` tells that days are missing, and below the minimum coverage there is no sum.
-    Station temperatures are moved by 6.5 K/km to the apiary's height where both heights are known.
-    """
-    winter = settings.winter
-    has_window = pl.col("window_reason").is_null()
-    units = (
-        colony_seasons.join(weighing_windows, on=UNIT, how="left")
-        .join(_corrections(colony_seasons, apiaries, weather_stations), on=UNIT, how="left")
-        .select(
-            *UNIT,
-            "station_id",
-            "elevation_correction_k",
-            window_basis=pl.when(has_window)
-            .then(pl.lit("between weighings"))
-            .otherwise(pl.lit("whole winter")),
-            from_on=pl.when(has_window).then("autumn_weighed_on").otherwise("starts_on"),
-            until_on=pl.when(has_window)
-            .then("spring_weighed_on")
-            .otherwise(pl.col("ends_on").dt.offset_by("1d")),
-        )
-    )
+    """Sum each unit's degree-days from one date column up to, not including, another."""
     days = (
         units.filter(pl.col("station_id").is_not_null())
-        .with_columns(observed_on=pl.date_ranges("from_on", "until_on", closed="left"))
+        .with_columns(observed_on=pl.date_ranges(first, until, closed="left"))
         .explode("observed_on")
         .join(
             station_days.select("station_id", "observed_on", "temperature_mean_c"),
@@ -94,17 +68,73 @@ def degree_days(
             mean_c=pl.col("place_c").mean(),
         )
     )
-    length = (pl.col("until_on") - pl.col("from_on")).dt.total_days()
     observed = pl.col("days_with_weather")
-    is_covered = pl.col("weather_coverage") >= winter.minimum_weather_coverage
+    is_covered = (pl.col("weather_coverage") >= winter.minimum_weather_coverage) & (observed > 0)
     return (
-        units.join(sums, on=UNIT, how="left")
-        .with_columns(
-            days_with_weather=observed.fill_null(0),
-            window_days=length.cast(pl.Int64),
-            weather_coverage=observed.fill_null(0) / length,
+        units.select(
+            *UNIT, window_days=(pl.col(until) - pl.col(first)).dt.total_days().cast(pl.Int64)
         )
-        .with_columns(is_covered=is_covered & (observed > 0))
+        .join(sums, on=UNIT, how="left")
+        .with_columns(observed.fill_null(0))
+        .with_columns(weather_coverage=observed / pl.col("window_days"))
+        .select(
+            *UNIT,
+            "window_days",
+            "days_with_weather",
+            "weather_coverage",
+            sum_kd=pl.when(is_covered).then("sum_kd"),
+            cold_kd_per_day=pl.when(is_covered).then(pl.col("sum_kd") / observed),
+            mean_c=pl.when(is_covered).then("mean_c"),
+        )
+    )
+
+
+def degree_days(
+    *,
+    colony_seasons: pl.DataFrame,
+    weighing_windows: pl.DataFrame,
+    station_days: pl.DataFrame,
+    weather_stations: pl.DataFrame,
+    apiaries: pl.DataFrame,
+    settings: Settings,
+) -> pl.DataFrame:
+    """Degree-days between the two weighings, else over the whole winter; one row per colony-winter.
+
+    A window runs from its first weighing's day up to, not including, its last one's; the whole
+    winter includes its last day. Sums are over the days with weather and are never scaled up:
+    ``is_partial`` tells that days are missing, and below the minimum coverage there is no sum.
+    Station temperatures are moved by 6.5 K/km to the apiary's height where both heights are known.
+
+    ``winter_cold_kd_per_day`` is over the whole winter for every unit, whatever became of the
+    colony: a window ends earlier for one that dies, so its own cold would foretell the outcome.
+    """
+    winter = settings.winter
+    has_window = pl.col("window_reason").is_null()
+    end = pl.col("ends_on").dt.offset_by("1d")
+    units = (
+        colony_seasons.join(weighing_windows, on=UNIT, how="left")
+        .join(_corrections(colony_seasons, apiaries, weather_stations), on=UNIT, how="left")
+        .select(
+            *UNIT,
+            "station_id",
+            "elevation_correction_k",
+            "starts_on",
+            winter_until_on=end,
+            window_basis=pl.when(has_window)
+            .then(pl.lit("between weighings"))
+            .otherwise(pl.lit("whole winter")),
+            from_on=pl.when(has_window).then("autumn_weighed_on").otherwise("starts_on"),
+            until_on=pl.when(has_window).then("spring_weighed_on").otherwise(end),
+        )
+    )
+    own = _cold_between(units, "from_on", "until_on", station_days, winter)
+    whole = _cold_between(units, "starts_on", "winter_until_on", station_days, winter).select(
+        *UNIT, winter_cold_kd_per_day="cold_kd_per_day"
+    )
+    observed = pl.col("days_with_weather")
+    return (
+        units.join(own, on=UNIT)
+        .join(whole, on=UNIT)
         .select(
             *UNIT,
             "station_id",
@@ -114,16 +144,19 @@ def degree_days(
             "window_days",
             "days_with_weather",
             "weather_coverage",
-            is_partial=observed < pl.col("window_days"),
-            degree_days_kd=pl.when("is_covered").then("sum_kd"),
-            cold_kd_per_day=pl.when("is_covered").then(pl.col("sum_kd") / observed),
-            temperature_mean_c=pl.when("is_covered").then("mean_c"),
+            is_partial=pl.when(pl.col("station_id").is_not_null()).then(
+                observed < pl.col("window_days")
+            ),
+            degree_days_kd="sum_kd",
+            cold_kd_per_day="cold_kd_per_day",
+            winter_cold_kd_per_day="winter_cold_kd_per_day",
+            temperature_mean_c="mean_c",
             elevation_correction_k=pl.col("elevation_correction_k"),
             weather_reason=pl.when(pl.col("station_id").is_null())
             .then(pl.lit(NO_STATION))
             .when(observed == 0)
             .then(pl.lit(NO_WEATHER))
-            .when(~pl.col("is_covered"))
+            .when(pl.col("sum_kd").is_null())
             .then(pl.lit(PARTIAL)),
         )
         .sort(*UNIT)

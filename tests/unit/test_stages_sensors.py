@@ -67,6 +67,20 @@ def test_degree_days_of_the_units_own_window():
     assert row["cold_kd_per_day"] == pytest.approx(407 / 40)
 
 
+def test_the_winters_cold_is_the_same_whatever_became_of_the_colony():
+    until_christmas = [0.0] * 85  # from 1 October; a mild rest of the winter follows
+    tables = pool(
+        weighings=weighings("2023-10-15", "2023-12-20"),
+        weather_daily=days_from("2023-10-01", [*until_christmas, *[5.0] * 143]),
+    )
+    row = tables["degree_days"].row(0, named=True)
+    assert row["cold_kd_per_day"] == pytest.approx(10.0)
+    assert row["winter_cold_kd_per_day"] == pytest.approx((85 * 10 + 143 * 5) / 228)
+    unit = tables["colony_winters"].row(0, named=True)
+    assert unit["cold_kd_per_day"] == row["winter_cold_kd_per_day"]
+    assert unit["window_cold_kd_per_day"] == row["cold_kd_per_day"]
+
+
 def test_partial_coverage_is_flagged_and_not_scaled_up():
     temperatures = [0.0] * 37 + [None] * 3
     tables = pool(
