@@ -1,0 +1,276 @@
+"""Standardisation: a hand-worked pool, brute force, and agreement with the model's graph."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pymc as pm
+import pytest
+import xarray as xr
+
+from models.data import STORES, STRENGTH, SURVIVAL, pack_pool
+from models.estimands import (
+    ALL,
+    FULL_CLOSED,
+    NEW,
+    NONE_CLOSED,
+    NONE_OPEN,
+    THESE,
+    Setting,
+    contrast_draws,
+    pool_means,
+)
+from models.identify import identify_contrasts
+from models.joint import build_joint_model
+from models.priors import Priors
+from models.simulate import Scenario, simulate_pool
+from models.tables import (
+    describe_population,
+    estimand_draws,
+    estimand_verdicts,
+    estimands_table,
+    level_means_table,
+)
+from pipeline.settings import ModelSettings, Settings
+
+LOOSE = Settings(model=ModelSettings(minimum_colonies=1, minimum_links=1))
+
+
+def prior_draws(model: pm.Model, n: int, seed: int, also: tuple = ()):
+    """Joint draws of every free and derived variable, as a posterior would hold them."""
+    variables = [*model.free_RVs, *model.deterministics]
+    with model:
+        drawn = pm.draw([*variables, *also], draws=n, mode="FAST_COMPILE", random_seed=seed)
+    data = {}
+    for variable, values in zip(variables, drawn, strict=False):
+        dims = model.named_vars_to_dims.get(variable.name)
+        if dims is None:
+            dims = [f"{variable.name}_{k}" for k in range(values.ndim - 1)]
+        data[variable.name] = (("chain", "draw", *dims), values[None])
+    coords = {k: list(v) for k, v in model.coords.items() if v is not None}
+    used = {d for dims, _ in data.values() for d in dims}
+    dataset = xr.Dataset(data, coords={k: v for k, v in coords.items() if k in used})
+    return dataset, drawn[len(variables) :]
+
+
+@pytest.fixture(scope="module")
+def pool():
+    scenario = Scenario(n_members=6, colonies_per_apiary=4, n_winters=2)
+    made = simulate_pool(scenario, 6)
+    table = made.colony_winters.with_columns(
+        top_opening=pl.when(pl.int_range(pl.len()) % 17 == 0).then(None).otherwise("top_opening")
+    )
+    return pack_pool(table, made.mite_samples, Settings())
+
+
+@pytest.fixture(scope="module")
+def prior(pool):
+    model = build_joint_model(pool)
+    alive, kg = model["is_alive"], model["stores_use_kg"]
+    return prior_draws(model, 5, 3, also=(alive.owner.inputs[-1], kg.owner.inputs[-2]))
+
+
+def brute_force(pool, q, draw: int, outcome: str, level: str | None, opening: float | None):
+    """Expected outcome of every unit, each term looked up by name, one unit at a time."""
+    one = q.isel(chain=0, draw=draw)
+    o = one.sel(outcome=outcome)
+    every = [*pool.covariates, pool.autumn_stores]
+    latent, seen = one["covariate_z"].values, 0
+    values = {}
+    for covariate in every:
+        places = sorted(set(covariate.place[covariate.sd > 0].tolist()))
+        values[covariate.name] = [
+            m + (s * latent[seen + places.index(p)] if s > 0 else 0.0)
+            for m, s, p in zip(covariate.mean, covariate.sd, covariate.place, strict=True)
+        ]
+        seen += len(places)
+    result = []
+    for i in range(pool.n_units):
+        own = pool.levels[pool.level[i]] if level is None else level
+        is_open = (pool.opening[i] if opening is None else opening) - pool.opening.mean()
+        member, apiary = pool.members[pool.member[i]], pool.apiaries[pool.apiary[i]]
+        winter = pool.winters[pool.winter[i]]
+        eta = float(o["intercept"]) + float(o["opening_effect"]) * is_open
+        eta += float(o["member_effect"].sel(member=member))
+        eta += float(o["apiary_effect"].sel(apiary=apiary))
+        eta += float(o["winter_effect"].sel(winter=winter))
+        eta += float(o["apiary_winter_effect"].sel(apiary_winter=f"{apiary} {winter}"))
+        colony = pool.unit_names[i].removesuffix(f" {winter}")
+        if "colony_effect" in o:
+            eta += float(o["colony_effect"].sel(colony=colony))
+        for k, share in enumerate(pool.shares):
+            eta += float(o["member_share_slope"].sel(share=share)) * pool.member_share[
+                pool.member[i], k
+            ]
+            eta += float(o["apiary_share_slope"].sel(share=share)) * pool.apiary_share[
+                pool.apiary[i], k
+            ]
+        for covariate in pool.covariates:
+            eta += float(o["slope"].sel(covariate=covariate.name)) * values[covariate.name][i]
+        if outcome == SURVIVAL:
+            eta += float(one["autumn_stores_slope"]) * values["autumn stores"][i]
+        eta += float(o["mite_slope"]) * float(one["mite_load"][i] - one["mite_load_mean"])
+        if own != "none":
+            a = o.sel(level_above=own)
+            eta += float(a["level_effect"]) + float(a["level_opening_effect"]) * is_open
+            eta += float(a["level_cold_effect"]) * values["cold"][i]
+            eta += float(o["level_winter_effect"].sel(level_winter=f"{own} {winter}"))
+        if own == "full":
+            eta += float(o["apiary_full_effect"].sel(apiary=apiary))
+        result.append(eta)
+    return np.array(result)
+
+
+def test_the_graph_and_the_brute_force_agree_on_every_unit(pool, prior):
+    posterior, (chance, mean_kg) = prior
+    rows = pool.observed[SURVIVAL].rows
+    eta = brute_force(pool, posterior, 2, SURVIVAL, None, None)
+    np.testing.assert_allclose(chance[2], 1 / (1 + np.exp(-eta[rows])), rtol=1e-8)
+    rows = pool.observed[STORES].rows
+    eta = brute_force(pool, posterior, 2, STORES, None, None)
+    window = float(posterior["window_exponent"][0, 2]) * pool.log_window[rows]
+    np.testing.assert_allclose(mean_kg[2], np.exp(eta[rows] + window), rtol=1e-8)
+
+
+@pytest.mark.parametrize(
+    "setting", [Setting("none"), Setting("partial"), Setting("full"), NONE_OPEN, FULL_CLOSED]
+)
+def test_pool_means_are_the_average_of_potential_outcomes(pool, prior, setting):
+    posterior, _ = prior
+    means = pool_means(pool, posterior, seed=1)
+    sd = float(posterior["strength_sd"][0, 1])
+    eta = {
+        outcome: brute_force(pool, posterior, 1, outcome, setting.level, setting.opening)
+        for outcome in (STORES, SURVIVAL, STRENGTH)
+    }
+    alive = 1 / (1 + np.exp(-eta[SURVIVAL]))
+    expected = {
+        STORES: np.exp(eta[STORES]).mean(),
+        SURVIVAL: alive.mean(),
+        STRENGTH: (alive * np.exp(eta[STRENGTH] + sd**2 / 2)).mean(),
+    }
+    for outcome, value in expected.items():
+        got = means.of(outcome, setting, THESE, ALL)[1]
+        assert got == pytest.approx(value, rel=1e-8)
+
+
+def test_a_new_winter_keeps_the_centre_and_widens(pool):
+    """With every spread at its prior a new winter's mean varies about these winters'."""
+    posterior, _ = prior_draws(build_joint_model(pool), 400, 9)
+    means = pool_means(pool, posterior, seed=2)
+    these = means.of(STORES, Setting("none"), THESE, ALL)
+    new = means.of(STORES, Setting("none"), NEW, ALL)
+    step = np.log(new / these)
+    sd = Priors().outcomes[STORES].winter_sd * np.sqrt(1 + 1 / 2)
+    assert np.std(step) == pytest.approx(sd, rel=0.15)
+    assert abs(np.mean(step)) < 4 * sd / np.sqrt(400)
+
+
+def test_contrasts_by_hand():
+    """Two members, two levels, one draw; every number below was worked out by hand."""
+    table = pl.DataFrame(
+        {
+            "colony_id": ["a", "b", "c", "d"],
+            "winter": [2022] * 4,
+            "apiary_id": ["P", "P", "Q", "Q"],
+            "member_id": ["m", "m", "n", "n"],
+            "level": ["none", "full", "none", "full"],
+            "is_alive": [True, False, True, True],
+            "stores_use_kg": [10.0, 8.0, 12.0, 9.0],
+            "stores_method_sd_kg": [1.0] * 4,
+            "window_days": [177.0] * 4,
+            "spring_strength_frames": [4.0, None, 5.0, 6.0],
+        }
+    )
+    template = simulate_pool(Scenario(n_members=2, colonies_per_apiary=2), 1)
+    table = table.with_columns(
+        *(
+            pl.lit(None, dtype=t).alias(c)
+            for c, t in template.colony_winters.schema.items()
+            if c not in table.columns
+        )
+    )
+    packing = Settings(model=ModelSettings(minimum_colonies=1))
+    pool = pack_pool(table, template.mite_samples.clear(), packing)
+    posterior = xr.Dataset(
+        {
+            "intercept": (("chain", "draw", "outcome"), [[[np.log(10.0), 0.0, np.log(5.0)]]]),
+            "level_effect": (
+                ("chain", "draw", "outcome", "level_above"),
+                [[[[np.log(0.8)], [np.log(3.0)], [np.log(1.2)]]]],
+            ),
+            "member_effect": (("chain", "draw", "outcome", "member"), np.zeros((1, 1, 3, 2))),
+            "strength_sd": (("chain", "draw"), [[0.0]]),
+        },
+        coords={"outcome": list(pool.outcomes), "level_above": ["full"]},
+    )
+    means = pool_means(pool, posterior, seed=1)
+
+    def contrast(outcome: str) -> dict:
+        return {
+            k: float(v[0])
+            for k, v in contrast_draws(pool, means, outcome, "full vs none", THESE, ALL).items()
+        }
+
+    assert contrast(STORES) == pytest.approx({"difference": 2.0, "percent": 20.0})
+    # odds 1 and 3: 50 % and 75 %
+    assert contrast(SURVIVAL) == pytest.approx({"difference": 25.0, "ratio": 1.5})
+    # 0.5 * 5 = 2.5 frames and 0.75 * 6 = 4.5 frames, the dead counted as zero
+    assert contrast(STRENGTH) == pytest.approx({"difference": 2.0})
+    verdicts = identify_contrasts(pool, LOOSE)
+    level_means = level_means_table(pool, means, verdicts, has_converged=True)
+    raw = dict(level_means.filter(level="full").select("outcome", "raw").iter_rows())
+    assert raw[STORES] == pytest.approx(8.5)
+    assert raw[SURVIVAL] == pytest.approx(50.0)
+    assert raw[STRENGTH] == pytest.approx(3.0)  # frames 6 and a dead colony
+    assert raw["spring strength among survivors"] == pytest.approx(6.0)
+    shown = level_means.filter(outcome=STRENGTH, level="none")
+    assert shown["mean"].item() == pytest.approx(2.5)
+    assert level_means.filter(level="top")["mean"].null_count() == 4
+
+
+def test_full_closed_mixes_openings_of_none_as_practised(pool, prior):
+    posterior, _ = prior
+    means = pool_means(pool, posterior, seed=1)
+    share = pool.opening[pool.level == 0].mean()
+    base = (1 - share) * means.of(STORES, NONE_CLOSED, THESE, ALL)
+    base = base + share * means.of(STORES, NONE_OPEN, THESE, ALL)
+    got = contrast_draws(pool, means, STORES, "full closed vs none", THESE, ALL)["difference"]
+    np.testing.assert_allclose(got, base - means.of(STORES, FULL_CLOSED, THESE, ALL))
+
+
+def test_rows_exist_for_every_question_whatever_their_status(pool, prior):
+    posterior, _ = prior
+    settings = Settings()
+    means = pool_means(pool, posterior, seed=1)
+    verdicts = estimand_verdicts(pool, posterior, identify_contrasts(pool, settings), settings)
+    draws = estimand_draws(pool, means, verdicts)
+    good = estimands_table(pool, draws, verdicts, settings, failures=[])
+    bad = estimands_table(pool, draws, verdicts, settings, failures=["divergences: 3"])
+    assert good.height == bad.height == 5 * 4 * (2 + 3)
+    assert good.filter(status="estimated").height > 0
+    assert bad.filter(pl.col("mean").is_not_null()).height == 0
+    gone = bad.filter(status="not converged")
+    assert gone["reason"].unique().to_list() == [
+        "The sampler did not pass its gates: divergences: 3."
+    ]
+    # prior draws carry nothing about cold: thirds must refuse, not dress the prior up
+    thirds = good.filter(pl.col("subgroup") != "all")
+    assert set(thirds["status"]) == {"cannot be estimated"}
+    assert thirds["reason"].str.starts_with("Cannot be estimated from these records").all()
+    names = ("q2.5", "q5.5", "q25", "q50", "q75", "q94.5", "q97.5")
+    for row in good.filter(status="estimated").iter_rows(named=True):
+        limits = [row[n] for n in names]
+        assert limits == sorted(limits)
+        assert 0.0 <= row["p_benefit"] <= 1.0
+
+
+def test_the_population_sentence_names_what_the_number_is_about(pool):
+    text = describe_population(pool, Settings(), "full vs none", "all", THESE)
+    assert f"All {pool.n_units} colony-winters" in text
+    assert "177 days (15 October to 10 April)" in text
+    assert "top opening as each colony has it" in text
+    assert "losses to disaster not counted" in text
+    practised = describe_population(pool, Settings(), "full closed vs none", "all", NEW)
+    assert "tops closed under full insulation" in practised
+    assert "one winter not yet seen" in practised
