@@ -160,9 +160,7 @@ def _shares(
     level: np.ndarray, n_levels: int, opening: np.ndarray, group: np.ndarray, n_groups: int
 ) -> np.ndarray:
     """Share of a group's units at each level above the first, and with an open top."""
-    exposure = np.column_stack(
-        [(level == k).astype(float) for k in range(1, n_levels)] + [opening]
-    )
+    exposure = np.column_stack([(level == k).astype(float) for k in range(1, n_levels)] + [opening])
     counts = np.maximum(np.bincount(group, minlength=n_groups), 1)
     return np.column_stack(
         [np.bincount(group, column, minlength=n_groups) / counts for column in exposure.T]
@@ -322,15 +320,28 @@ def _mite_counts(samples: pl.DataFrame, unit_names: tuple[str, ...]) -> MiteCoun
         mites=usable["mites_counted"].cast(pl.Int64).to_numpy(),
         bees=_floats(usable, "bees_sampled"),
         board_days=_floats(usable, "board_days"),
-        days_before=_floats(usable.with_columns(pl.col("days_before_reference").fill_null(0)),
-                            "days_before_reference"),
+        days_before=_floats(
+            usable.with_columns(pl.col("days_before_reference").fill_null(0)),
+            "days_before_reference",
+        ),
         treatments_between=_floats(usable, "treatments_between"),
     )
 
 
-def pack_pool(
-    colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings: Settings
-) -> Pool:
+def _left_out(colony_winters: pl.DataFrame, left: int) -> str:
+    """Say which colony-winters are not analysed and why, the commonest reason first."""
+    reasons = (
+        colony_winters.drop_nulls("exclusion_reason")
+        .group_by("exclusion_reason")
+        .agg(n=pl.len())
+        .sort("n", "exclusion_reason", descending=[True, False])
+    )
+    counts = list(reasons.select("n", "exclusion_reason").iter_rows())
+    counts += [(left, "no insulation level, member or apiary")] if left else []
+    return "; ".join(f"{n} left out: {why}" for n, why in counts)
+
+
+def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings: Settings) -> Pool:
     """Pack the analysed units into arrays and decide which parts the records can carry.
 
     Parameters
@@ -357,7 +368,7 @@ def pack_pool(
             "colony-winters",
             units.height > 0,
             units.height,
-            f"{left} more have no insulation level, member or apiary" if left else "",
+            _left_out(colony_winters, left),
         )
     ]
     names = units["level"].cast(pl.String).to_list()

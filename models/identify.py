@@ -137,6 +137,9 @@ def _too_few(pool: Pool, rows: np.ndarray, contrast: str, minimum: int) -> str:
 
 
 def _own_verdict(pool: Pool, outcome: str, contrast: str, settings: Settings) -> Verdict:
+    if not pool.n_units:
+        why = pool.parts["colony-winters"].reason or "none is recorded"
+        return _refuse(f"no colony-winter could be analysed ({why})")
     if not pool.has(outcome):
         return _refuse(pool.parts[outcome].reason)
     rows = _outcome_rows(pool, outcome)

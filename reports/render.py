@@ -11,6 +11,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
+from quarto.quarto import path as quarto_path
+
 from pipeline.errors import RenderError, StudyError
 from pipeline.progress import Progress
 from pipeline.study import Study
@@ -90,7 +92,7 @@ def render_report(study_path: Path, progress: Progress, *, renderer: Renderer = 
         )
     source = study.report_page.parent / "source"
     copy_documents(source)
-    quarto = shutil.which("quarto") if renderer != "builtin" else None
+    quarto = quarto_path() if renderer != "builtin" else None
     if renderer == "quarto" and quarto is None:
         raise RenderError("Quarto is not on PATH.", mend="Install Quarto, or leave the choice out.")
     draft = study.report_page.with_suffix(".partial.html")

@@ -26,7 +26,9 @@ def test_units_excluded_or_without_level_are_not_analysed_but_counted(simulated)
     )
     pool = pack_pool(table.drop("i"), simulated.mite_samples, Settings())
     assert pool.n_units == table.height - 7
-    assert pool.parts["colony-winters"].reason.startswith("3 more have no insulation level")
+    assert pool.parts["colony-winters"].reason == (
+        "4 left out: moved away; 3 left out: no insulation level, member or apiary"
+    )
 
 
 def test_shares_are_the_members_own_fractions():
@@ -83,9 +85,7 @@ def test_reasons_when_everybody_survived_and_nothing_was_weighed(simulated):
 
 
 def test_an_empty_table_packs_to_nothing(simulated):
-    pool = pack_pool(
-        simulated.colony_winters.clear(), simulated.mite_samples.clear(), Settings()
-    )
+    pool = pack_pool(simulated.colony_winters.clear(), simulated.mite_samples.clear(), Settings())
     assert pool.n_units == 0
     assert pool.outcomes == ()
 
