@@ -13,33 +13,13 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from models.carried import Observed, Part, outcome_parts, structure_parts
 from models.covariates import Covariate, describe_covariate
+from models.vocabulary import LEVELS, METHODS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings, WinterSettings
 
-LEVELS = ("none", "top", "partial", "full")
-STORES, SURVIVAL, STRENGTH = OUTCOMES = ("stores use", "survival", "spring strength")
-METHODS = ("alcohol wash", "sugar roll", "CO2 roll")
 QUARTER_FRAME = 0.25  # the finest strength reading; a recorded 0 of a living colony means "below"
 WIND = {"sheltered": -1.0, "moderate": 0.0, "exposed": 1.0}
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A piece of the model, in or out, and why."""
-
-    name: str
-    is_included: bool
-    n_units: int
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Observed:
-    """One outcome where it is recorded: row numbers into the units, value, reading error."""
-
-    rows: np.ndarray
-    value: np.ndarray
-    error_sd: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +65,9 @@ class Pool:
         By outcome, included or not.
     log_window : numpy.ndarray, shape (unit,)
         Log of the weighing window over the reference window; NaN without one.
+    window_cold : numpy.ndarray, shape (unit,)
+        Cold of the unit's own weighing window less that of its whole winter, per sd of cold; 0
+        where either is unknown. For stores use only: a window that ends in midwinter is colder.
     parts : dict of str to Part
     """
 
@@ -113,6 +96,7 @@ class Pool:
     autumn_stores: Covariate | None
     autumn_frames: np.ndarray
     cold_raw: np.ndarray
+    window_cold: np.ndarray
     observed: dict[str, Observed]
     log_window: np.ndarray
     reference_days: float
@@ -190,65 +174,6 @@ def _observed(values: np.ndarray, error_sd: np.ndarray) -> Observed:
     return Observed(rows, values[rows], np.nan_to_num(error_sd[rows], nan=0.0))
 
 
-def _outcome_parts(observed: dict[str, Observed], minimum: int) -> list[Part]:
-    parts = []
-    for outcome, seen in observed.items():
-        n, reason = len(seen.rows), ""
-        if n < minimum:
-            reason = f"{outcome} is recorded for {n} colony-winters, fewer than {minimum}"
-        elif np.ptp(seen.value) == 0:
-            reason = {
-                SURVIVAL: "every colony survived" if seen.value.all() else "no colony survived",
-            }.get(outcome, f"{outcome} is the same in every record")
-        parts.append(Part(outcome, not reason, n, reason))
-    return parts
-
-
-def _structure_parts(pool: dict, minimum: int, links: int) -> list[Part]:
-    """Decide which group effects and interactions the records can carry."""
-    n = len(pool["level"])
-    n_members, n_apiaries = len(pool["members"]), len(pool["apiaries"])
-    n_winters, n_yards = len(pool["winters"]), len(pool["apiary_winters"])
-    repeats = int((np.bincount(pool["colony"]) > 1).sum())
-    openings = pool["opening"][pool["is_opening_known"]]
-    n_open, n_closed = int((openings == 1).sum()), int((openings == 0).sum())
-    full = pool["levels"].index("full") if "full" in pool["levels"] else -1
-    yards_full = len(np.unique(pool["apiary"][pool["level"] == full]))
-    rules = [
-        ("member effects", n_members >= 2, "only one member sent records"),
-        ("apiary effects", n_apiaries > n_members, "no member keeps more than one apiary"),
-        ("winter effects", n_winters >= 2, "only one winter is recorded"),
-        ("apiary-winter effects", n_yards > n_apiaries, "no apiary is recorded twice"),
-        (
-            "colony effects",
-            repeats >= max(minimum, n // 20),
-            f"{repeats} colonies are recorded in more than one winter",
-        ),
-        ("level by winter", n_winters >= 2, "only one winter is recorded"),
-        (
-            "apiary-varying full",
-            full > 0 and yards_full >= links,
-            f"{yards_full} apiaries have fully insulated colonies",
-        ),
-        (
-            "top opening",
-            min(n_open, n_closed) >= minimum,
-            f"{n_open} tops are recorded open and {n_closed} closed",
-        ),
-        (
-            "member shares of levels",
-            n_members >= 2 and bool(np.ptp(pool["member_share"], axis=0).any()),
-            "members do not differ in what they use",
-        ),
-        (
-            "apiary shares of levels",
-            bool((np.abs(pool["apiary_share"]) > 1e-12).any()),
-            "no member's apiaries differ in what they use",
-        ),
-    ]
-    return [Part(name, bool(ok), n, "" if ok else why) for name, ok, why in rules]
-
-
 def _covariates(
     units: pl.DataFrame, pool: dict, minimum: int
 ) -> tuple[list[Covariate], Covariate | None, list[Part], np.ndarray]:
@@ -299,6 +224,14 @@ def _covariates(
         parts.append(Part(name, not reason, known, reason))
     stores = kept.pop("autumn stores", None)
     return list(kept.values()), stores, parts, frames
+
+
+def _window_cold(units: pl.DataFrame, covariates: list[Covariate]) -> np.ndarray:
+    scale = next((c.scale for c in covariates if c.name == "cold"), None)
+    if scale is None:
+        return np.zeros(units.height)
+    difference = _floats(units, "window_cold_kd_per_day") - _floats(units, "cold_kd_per_day")
+    return np.nan_to_num(difference / scale, nan=0.0)
 
 
 def _mite_counts(samples: pl.DataFrame, unit_names: tuple[str, ...]) -> MiteCounts:
@@ -433,7 +366,7 @@ def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings
     }
     counts = _mite_counts(mite_samples, pool["unit_names"])
     counted = len(np.unique(counts.rows))
-    parts += _outcome_parts(observed, minimum)
+    parts += outcome_parts(observed, minimum)
     parts.append(
         Part(
             "mites",
@@ -444,13 +377,14 @@ def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings
             else f"mites were counted in {counted} colony-winters, fewer than {minimum}",
         )
     )
-    parts += _structure_parts(pool, minimum, links) + covariate_parts
+    parts += structure_parts(pool, minimum, links) + covariate_parts
     return Pool(
         **pool,
         covariates=tuple(covariates),
         autumn_stores=stores,
         autumn_frames=frames,
         cold_raw=_floats(units, "cold_kd_per_day"),
+        window_cold=_window_cold(units, covariates),
         observed=observed,
         log_window=log_window,
         reference_days=reference,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from models.data import STORES, STRENGTH, SURVIVAL, Pool
+from models.data import Pool
 from models.predictor import (
     Layout,
     Terms,
@@ -25,6 +25,7 @@ from models.predictor import (
     stack_effects,
 )
 from models.priors import Priors
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 THESE, NEW = HORIZONS = ("these winters", "a new winter")
 ALL = "all"
@@ -200,9 +201,7 @@ def settings_of(pool: Pool) -> list[Setting]:
 
 def _setting_terms(pool: Pool, layout: Layout, setting: Setting) -> Terms:
     level = np.full(pool.n_units, pool.levels.index(setting.level))
-    opening = (
-        pool.opening if setting.opening is None else np.full(pool.n_units, setting.opening)
-    )
+    opening = pool.opening if setting.opening is None else np.full(pool.n_units, setting.opening)
     return exposure_terms(pool, layout, level, opening)
 
 

@@ -114,9 +114,7 @@ def _sample(compiled: Any, chosen: dict[str, Any], progress: Progress) -> xr.Dat
 
         def show(chains: list[Any]) -> None:
             done = [chain.finished_draws for chain in chains]
-            task.update(
-                completed=sum(done), note="per chain: " + " ".join(f"{n:,}" for n in done)
-            )
+            task.update(completed=sum(done), note="per chain: " + " ".join(f"{n:,}" for n in done))
 
         return nutpie.sample(
             compiled,

@@ -16,7 +16,8 @@ from itertools import combinations
 import numpy as np
 import polars as pl
 
-from models.data import LEVELS, OUTCOMES, STRENGTH, SURVIVAL, Pool
+from models.data import Pool
+from models.vocabulary import LEVELS, OUTCOMES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings
 
 FULL_CLOSED = "full closed vs none"

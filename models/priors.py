@@ -120,6 +120,7 @@ class StoresPriors:
 
     exponent_mu: float = 1.0  # use grows in proportion to the days between weighings
     exponent_sd: float = 0.25  # or a little faster, once brood starts
+    window_cold_sd: float = 0.1  # as any covariate: one sd of cold changes use by a tenth
     cv_sd: float = 0.25  # half-normal: colonies alike in all else differ by up to half
     degrees_of_freedom: float = 6.0  # fixed: a forgotten feeding must not rule the answer
 

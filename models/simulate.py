@@ -14,7 +14,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from models.data import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
+from models.vocabulary import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 
 REFERENCE_DAYS = 177.0
 
@@ -360,6 +360,7 @@ def simulate_pool(scenario: Scenario, seed: int) -> SimulatedPool:
             "autumn_stores_kg": _masked(rng.normal(24.0, 3.0, n), has_stores),
             "was_treated": units.treated,
             "cold_kd_per_day": _masked(units.cold, has_cold),
+            "window_cold_kd_per_day": _masked(units.cold, has_cold),
             "window_days": _masked(np.round(window), has_stores),
             "stores_use_kg": _masked(use, has_stores),
             "stores_method_sd_kg": _masked(method_sd, has_stores),

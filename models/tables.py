@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
-from models.data import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL, Pool
+from models.data import Pool
 from models.estimands import (
     ALL,
     HORIZONS,
@@ -22,6 +22,7 @@ from models.estimands import (
 )
 from models.identify import CONTRASTS, FULL_CLOSED, Verdict
 from models.priors import Priors
+from models.vocabulary import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings
 
 MEASURES = {
@@ -96,9 +97,7 @@ def _carried(pool: Pool, posterior: xr.Dataset, outcome: str, level: str) -> str
     needed = [SURVIVAL, STRENGTH] if outcome == STRENGTH else [outcome]
     ratios = []
     for name in needed:
-        draws = flat_draws(
-            posterior["level_cold_effect"].sel(outcome=name, level_above=level)
-        )
+        draws = flat_draws(posterior["level_cold_effect"].sel(outcome=name, level_above=level))
         ratios.append(float(draws.std()) / Priors().outcomes[name].level_cold_sd)
     if max(ratios) > CARRIED:
         return (

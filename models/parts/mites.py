@@ -6,13 +6,12 @@ import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
-from models.data import METHODS, Pool
+from models.data import Pool
 from models.priors import MitePriors, add_spread
+from models.vocabulary import METHODS
 
 
-def add_mite_load(
-    pool: Pool, priors: MitePriors
-) -> tuple[pt.TensorVariable, pt.TensorVariable]:
+def add_mite_load(pool: Pool, priors: MitePriors) -> tuple[pt.TensorVariable, pt.TensorVariable]:
     """Add every unit's log mite load to the open model, counted or not.
 
     Returns
@@ -67,23 +66,22 @@ def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> 
         used = sorted(set(counts.method[sampled]))
         names = [METHODS[k] for k in used]
         logit = np.array([priors.sensitivity[name] for name in names])
-        sensitivity_logit = pm.Normal(
-            "sensitivity_logit", logit[:, 0], logit[:, 1], dims="method"
-        )
+        sensitivity_logit = pm.Normal("sensitivity_logit", logit[:, 0], logit[:, 1], dims="method")
         sensitivity = pm.Deterministic(
             "sensitivity", pm.math.sigmoid(sensitivity_logit), dims="method"
         )
         method = np.searchsorted(used, counts.method[sampled])
         log_mean = (
-            pt.log(sensitivity)[method]
-            + np.log(counts.bees[sampled] / 100.0)
-            + at_sample[sampled]
+            pt.log(sensitivity)[method] + np.log(counts.bees[sampled] / 100.0) + at_sample[sampled]
         )
         phi = pm.LogNormal(
             "count_overdispersion", priors.overdispersion_mu, priors.overdispersion_sd
         )
         pm.NegativeBinomial(
-            "mites_in_sample", mu=pt.exp(log_mean), alpha=phi, observed=counts.mites[sampled],
+            "mites_in_sample",
+            mu=pt.exp(log_mean),
+            alpha=phi,
+            observed=counts.mites[sampled],
             dims="sample",
         )
     if len(boards):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
-from models.data import STORES, Pool
+from models.data import Pool
 from models.priors import StoresPriors
+from models.vocabulary import STORES
 
 
 def add_stores(pool: Pool, priors: StoresPriors, eta: pt.TensorVariable) -> None:
@@ -21,15 +23,21 @@ def add_stores(pool: Pool, priors: StoresPriors, eta: pt.TensorVariable) -> None
 
     Notes
     -----
-    The mean scales with the window's days to a power near one. The scale joins the weighing
-    methods' error, which is known, with a spread between colonies in proportion to the mean.
+    The mean scales with the window's days to a power near one, and with how much colder the
+    window was than the whole winter: the windows of colonies that died end earlier. The scale
+    joins the weighing methods' error, which is known, with a spread between colonies in
+    proportion to the mean.
     """
     seen = pool.observed[STORES]
     window = pm.Data("log_window", pool.log_window[seen.rows], dims="stores_unit")
     method_sd = pm.Data("stores_method_sd", seen.error_sd, dims="stores_unit")
     exponent = pm.Normal("window_exponent", priors.exponent_mu, priors.exponent_sd)
     cv = pm.HalfNormal("stores_cv", priors.cv_sd)
-    mean = pt.exp(eta + exponent * window)
+    eta = eta + exponent * window
+    if np.ptp(pool.window_cold[seen.rows]) > 0:
+        slope = pm.Normal("window_cold_slope", 0.0, priors.window_cold_sd)
+        eta = eta + slope * pool.window_cold[seen.rows]
+    mean = pt.exp(eta)
     pm.StudentT(
         "stores_use_kg",
         nu=priors.degrees_of_freedom,

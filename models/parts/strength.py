@@ -5,8 +5,9 @@ from __future__ import annotations
 import pymc as pm
 import pytensor.tensor as pt
 
-from models.data import STRENGTH, Pool
+from models.data import Pool
 from models.priors import StrengthPriors
+from models.vocabulary import STRENGTH
 
 
 def add_strength(pool: Pool, priors: StrengthPriors, eta: pt.TensorVariable) -> None:

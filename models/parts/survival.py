@@ -5,7 +5,8 @@ from __future__ import annotations
 import pymc as pm
 import pytensor.tensor as pt
 
-from models.data import SURVIVAL, Pool
+from models.data import Pool
+from models.vocabulary import SURVIVAL
 
 
 def add_survival(pool: Pool, eta: pt.TensorVariable) -> None:

@@ -7,8 +7,9 @@ import polars as pl
 import pytest
 
 from models.covariates import describe_covariate
-from models.data import STORES, STRENGTH, SURVIVAL, pack_pool, reference_window_days
+from models.data import pack_pool, reference_window_days
 from models.simulate import Scenario, simulate_pool
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings, WinterSettings
 
 SMALL = Scenario(n_members=6, colonies_per_apiary=3, n_winters=2)

@@ -8,7 +8,7 @@ import pymc as pm
 import pytest
 import xarray as xr
 
-from models.data import STORES, STRENGTH, SURVIVAL, pack_pool
+from models.data import pack_pool
 from models.estimands import (
     ALL,
     FULL_CLOSED,
@@ -31,6 +31,7 @@ from models.tables import (
     estimands_table,
     level_means_table,
 )
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
 from pipeline.settings import ModelSettings, Settings
 
 LOOSE = Settings(model=ModelSettings(minimum_colonies=1, minimum_links=1))
@@ -99,12 +100,14 @@ def brute_force(pool, q, draw: int, outcome: str, level: str | None, opening: fl
         if "colony_effect" in o:
             eta += float(o["colony_effect"].sel(colony=colony))
         for k, share in enumerate(pool.shares):
-            eta += float(o["member_share_slope"].sel(share=share)) * pool.member_share[
-                pool.member[i], k
-            ]
-            eta += float(o["apiary_share_slope"].sel(share=share)) * pool.apiary_share[
-                pool.apiary[i], k
-            ]
+            eta += (
+                float(o["member_share_slope"].sel(share=share))
+                * pool.member_share[pool.member[i], k]
+            )
+            eta += (
+                float(o["apiary_share_slope"].sel(share=share))
+                * pool.apiary_share[pool.apiary[i], k]
+            )
         for covariate in pool.covariates:
             eta += float(o["slope"].sel(covariate=covariate.name)) * values[covariate.name][i]
         if outcome == SURVIVAL:

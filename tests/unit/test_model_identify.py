@@ -7,9 +7,10 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from models.data import STORES, STRENGTH, SURVIVAL, pack_pool
+from models.data import pack_pool
 from models.identify import CONTRASTS, count_links, identify_contrasts
 from models.simulate import Scenario, simulate_pool
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
 from pipeline.settings import ModelSettings, Settings
 
 SETTINGS = Settings(model=ModelSettings(minimum_colonies=4, minimum_links=3))
@@ -58,7 +59,7 @@ def test_three_members_who_used_both_identify_a_contrast():
 
 
 def test_two_members_do_not():
-    pool = pool_of(both(("none", "full"), range(2)) + [("x", "full", "closed", 9)])
+    pool = pool_of([*both(("none", "full"), range(2)), ("x", "full", "closed", 9)])
     verdict = identify_contrasts(pool, SETTINGS)[STORES, "full vs none"]
     assert not verdict.is_identified
     assert verdict.reason.startswith(
@@ -119,9 +120,7 @@ def test_apiaries_of_one_member_can_link_too():
 
 
 def test_strength_needs_survival_because_a_dead_colony_counts_as_zero():
-    pool = pool_of(
-        both(("none", "full"), range(4)), is_alive=pl.lit(True), strength=pl.lit(None)
-    )
+    pool = pool_of(both(("none", "full"), range(4)), is_alive=pl.lit(True), strength=pl.lit(None))
     verdict = identify_contrasts(pool, SETTINGS)[STRENGTH, "full vs none"]
     assert not verdict.is_identified
     assert "for survival every colony survived" in verdict.reason
