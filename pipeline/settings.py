@@ -11,7 +11,6 @@ import re
 import tomllib
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from types import UnionType
 from typing import Any, get_type_hints
 
 from pipeline.errors import StudyError
@@ -149,24 +148,23 @@ class Settings:
 _MONTH_DAY = re.compile(r"(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
-def _checked(section: str, name: str, value: Any, kind: Any, where: Path) -> Any:
+def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> Any:
     """Return the value in its declared type, or say what is wrong with it."""
     place = f"{where.name}: [{section}] {name} = {value!r}"
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
+    if kind is float and type(value) is int:
         value = float(value)
-    expected = kind if isinstance(kind, (type, UnionType)) else type(value)
-    if not isinstance(value, expected) or (kind is not bool and isinstance(value, bool)):
+    if type(value) is not kind:
         raise StudyError(
-            f"{place} is not of the expected kind ({getattr(kind, '__name__', kind)}).",
+            f"{place} is not of the expected kind ({kind.__name__}).",
             mend="Correct the value in study.toml.",
         )
     if isinstance(value, float) and not math.isfinite(value):
         raise StudyError(f"{place} is not a number.", mend="Write a number.")
-    if section == "winter" and kind is str and not _MONTH_DAY.fullmatch(value):
+    if section == "winter" and isinstance(value, str) and not _MONTH_DAY.fullmatch(value):
         raise StudyError(
             f"{place} is not a month and day.", mend='Write it like "10-01" for 1 October.'
         )
-    if kind in (int, float) and value < 0:
+    if isinstance(value, (int, float)) and value < 0:
         raise StudyError(f"{place} is negative.", mend="Write zero or a positive number.")
     return value
 
@@ -180,20 +178,19 @@ def settings_from_mapping(given: dict[str, Any], where: Path) -> Settings:
         A section or setting is unknown, or a value has the wrong kind.
     """
     sections: dict[str, Any] = {}
-    known = {f.name: f.default_factory for f in fields(Settings)}
+    known = [section.name for section in fields(Settings)]
     for section in given:
         if section not in known:
             raise StudyError(
                 f"{where.name}: there is no section [{section}].",
                 mend=f"Use one of: {', '.join(known)}.",
             )
-    for section, factory in known.items():
+    for section, cls in get_type_hints(Settings).items():
         values = given.get(section, {})
         if not isinstance(values, dict):
             raise StudyError(
                 f"{where.name}: {section} must be a section.", mend=f"Write it as [{section}]."
             )
-        cls = factory  # every default factory is the section's class
         hints = get_type_hints(cls)
         unknown = [name for name in values if name not in hints]
         if unknown:
@@ -201,7 +198,7 @@ def settings_from_mapping(given: dict[str, Any], where: Path) -> Settings:
                 f"{where.name}: [{section}] has no setting {unknown[0]!r}.",
                 mend=f"Use one of: {', '.join(hints)}.",
             )
-        sections[section] = cls(  # type: ignore[misc]
+        sections[section] = cls(
             **{k: _checked(section, k, v, hints[k], where) for k, v in values.items()}
         )
     return Settings(**sections)
