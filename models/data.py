@@ -180,7 +180,8 @@ def _covariates(
     unit = np.arange(units.height)
     member = pool["member"]
     wind = units["wind_exposure"].cast(pl.String).replace_strict(WIND, default=None)
-    given = {  # name: values, place, group, error, least scale
+    # name: values, place, group, error, least scale
+    given: dict[str, tuple[str | pl.Series, np.ndarray, np.ndarray, str | None, float]] = {
         "cold": ("cold_kd_per_day", pool["apiary_winter"], pool["winter"], None, 0.5),
         "autumn strength": (
             "autumn_strength_frames",

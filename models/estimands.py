@@ -22,9 +22,8 @@ from models.predictor import (
     exposure_terms,
     layout_of,
     linear_predictor,
-    stack_effects,
 )
-from models.priors import Priors
+from models.priors import SPREAD_LOG_SD, SPREAD_MEDIAN, Priors
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 THESE, NEW = HORIZONS = ("these winters", "a new winter")
@@ -32,8 +31,6 @@ ALL = "all"
 THIRDS = ("cold: mild third", "cold: middle third", "cold: hard third")
 SURVIVORS = "spring strength among survivors"
 DRAWS_AT_ONCE = 200  # keeps a pool of 10,000 units below 1 GiB
-
-Effects = dict[str, np.ndarray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,63 +72,43 @@ def flat_draws(values: xr.DataArray) -> np.ndarray:
     return array.reshape(-1, *array.shape[2:])
 
 
-def posterior_effects(pool: Pool, posterior: xr.Dataset) -> tuple[Effects, np.ndarray]:
+def posterior_effects(posterior: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:
     """Gather the predictor's effects and latent values from a posterior.
 
     Returns
     -------
-    effects : dict
-        Each block of the layout, shape (draw, outcome, length).
+    effects : numpy.ndarray, shape (draw, outcome, effect)
     latent : numpy.ndarray, shape (draw, latent)
     """
-    wanted = [
-        "level_effect",
-        "level_opening_effect",
-        "level_cold_effect",
-        "level_winter_effect",
-        "apiary_full_effect",
-        "member_effect",
-        "apiary_effect",
-        "winter_effect",
-        "apiary_winter_effect",
-        "colony_effect",
-        "slope",
-    ]
-    p = {name: flat_draws(posterior[name]) for name in wanted if name in posterior}
-    for name in ("intercept", "opening_effect", "mite_slope"):
-        if name in posterior:
-            p[name] = flat_draws(posterior[name])[..., None]
-    for group, share in (("member", pool.member_share), ("apiary", pool.apiary_share)):
-        if f"{group}_share_slope" in posterior:
-            p[f"{group}_context"] = flat_draws(posterior[f"{group}_share_slope"]) @ share.T
-    if "autumn_stores_slope" in posterior:
-        is_survival = np.array([[float(outcome == SURVIVAL)] for outcome in pool.outcomes])
-        p["autumn_stores_effect"] = (
-            flat_draws(posterior["autumn_stores_slope"])[:, None, None] * is_survival
-        )
+    blocks = ("coefficient", "group_effect", "winter_effect")
+    effects = [flat_draws(posterior[name]) for name in blocks if name in posterior]
     latent = []
     if "covariate_z" in posterior:
         latent.append(flat_draws(posterior["covariate_z"]))
     if "mite_load" in posterior:
         mean = flat_draws(posterior["mite_load_mean"])
         latent.append(flat_draws(posterior["mite_load"]) - mean[:, None])
-    n_draws = len(p["intercept"])
-    return p, np.concatenate(latent, axis=1) if latent else np.zeros((n_draws, 1))
+    if not latent:
+        latent = [np.zeros((len(effects[0]), 1))]
+    return np.concatenate(effects, axis=2), np.concatenate(latent, axis=1)
 
 
 def new_winter_effects(
-    pool: Pool, posterior: xr.Dataset, priors: Priors, rng: np.random.Generator
-) -> tuple[Effects, np.ndarray, np.ndarray]:
+    pool: Pool,
+    layout: Layout,
+    posterior: xr.Dataset,
+    priors: Priors,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
     """Replace what belongs to these winters by one unseen winter a draw.
 
     Returns
     -------
-    effects : dict
-        As ``posterior_effects``, the winter's blocks replaced.
-    winter : numpy.ndarray, shape (draw, outcome)
-        What the new winter adds for everybody.
-    level_winter : numpy.ndarray, shape (draw, outcome, level above the first)
-        What it adds for each level.
+    effects : numpy.ndarray, shape (draw, outcome, effect)
+        As ``posterior_effects``, the effects of winters taken out and those of apiary-winters
+        drawn anew, one an apiary.
+    shift : numpy.ndarray, shape (draw, outcome, level)
+        What the new winter adds for everybody, and for each level.
 
     Notes
     -----
@@ -139,28 +116,26 @@ def new_winter_effects(
     variance (1 + 1/W) times a winter's. With one winter the level's own effect holds that
     winter's deviation, and the spread of level by winter is the prior's.
     """
-    p, _ = posterior_effects(pool, posterior)
-    n_draws, n_outcomes = p["intercept"].shape[:2]
+    effects = posterior_effects(posterior)[0].copy()
+    n_draws, n_outcomes = effects.shape[:2]
     chosen = [priors.outcomes[outcome] for outcome in pool.outcomes]
-    n_winters = len(pool.winters)
-    winter_sd = np.array([c.winter_sd for c in chosen]) * np.sqrt(1.0 + 1.0 / n_winters)
-    winter = winter_sd * rng.normal(size=(n_draws, n_outcomes))
-    if "winter_effect" in p:
-        p["winter_effect"] = np.zeros_like(p["winter_effect"])
-    if pool.has("level by winter"):
-        sd = flat_draws(posterior["grouping_sd"].sel(grouping="level_winter"))
-        p["level_winter_effect"] = np.zeros_like(p["level_winter_effect"])
+    effects[..., layout.winter_start :] = 0.0
+    winter_sd = np.array([c.winter_sd for c in chosen]) * np.sqrt(1.0 + 1.0 / len(pool.winters))
+    shift = np.zeros((n_draws, n_outcomes, len(pool.levels)))
+    shift += (winter_sd * rng.normal(size=(n_draws, n_outcomes)))[..., None]
+    if layout.has("level-winter"):
+        sd = flat_draws(posterior["spread"].sel(grouping="level-winter"))
+        effects[..., layout.groups("level-winter")] = 0.0
     else:
-        scale = np.array([c.level_winter_sd for c in chosen])
-        sd = np.sqrt(2.0) * scale * np.abs(rng.normal(size=(n_draws, n_outcomes)))
+        scale = SPREAD_MEDIAN * np.array([c.level_winter_sd for c in chosen])
+        sd = np.sqrt(2.0) * scale * np.exp(SPREAD_LOG_SD * rng.normal(size=(n_draws, n_outcomes)))
     shape = (n_draws, n_outcomes, len(pool.levels) - 1)
-    level_winter = sd[..., None] * rng.normal(size=shape)
-    if "apiary_winter_effect" in p:
-        sd = flat_draws(posterior["grouping_sd"].sel(grouping="apiary_winter"))
-        shape = (n_draws, n_outcomes, len(pool.apiaries))
-        yard = sd[..., None] * rng.normal(size=shape)
-        p["apiary_winter_effect"] = yard[..., pool.apiary_of_winter]
-    return p, winter, level_winter
+    shift[..., 1:] += sd[..., None] * rng.normal(size=shape)
+    if layout.has("apiary-winter"):
+        sd = flat_draws(posterior["spread"].sel(grouping="apiary-winter"))
+        yard = sd[..., None] * rng.normal(size=(n_draws, n_outcomes, len(pool.apiaries)))
+        effects[..., layout.groups("apiary-winter")] = yard[..., pool.apiary_of_winter]
+    return effects, shift
 
 
 def subgroup_weights(pool: Pool) -> tuple[tuple[str, ...], np.ndarray]:
@@ -231,34 +206,30 @@ def pool_means(
         colony lived to its end.
     """
     layout, settings = layout_of(pool), settings_of(pool)
-    base = base_terms(pool, layout)
+    base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
     exposed = {setting: _setting_terms(pool, layout, setting) for setting in settings}
     names, weights = subgroup_weights(pool)
-    these, latent = posterior_effects(pool, posterior)
+    these, latent = posterior_effects(posterior)
     rng = np.random.default_rng(seed)
-    fresh, winter, level_winter = new_winter_effects(pool, posterior, priors or Priors(), rng)
-    n_draws = len(latent)
+    fresh, shift = new_winter_effects(pool, layout, posterior, priors or Priors(), rng)
+    n_draws = len(these)
     sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
     values: dict[tuple[str, Setting, str], np.ndarray] = {}
 
     def keep(key: tuple[str, Setting, str], chunk: slice, mean: np.ndarray) -> None:
         values.setdefault(key, np.empty((n_draws, len(names))))[chunk] = mean
 
-    for horizon, p in ((THESE, these), (NEW, fresh)):
+    for horizon, effects in ((THESE, these), (NEW, fresh)):
         for chunk in _chunks(n_draws):
-            effects = stack_effects({k: v[chunk] for k, v in p.items()}, layout, np)
             alive: dict[Setting, np.ndarray] = {}
             for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
                 o = pool.outcomes.index(outcome)
-                without = linear_predictor(effects[:, o], latent[chunk], base)
+                own, unknown = effects[chunk, o], latent[chunk]
+                without = linear_predictor(own, unknown, base[outcome])
                 for setting, terms in exposed.items():
-                    eta = without + linear_predictor(effects[:, o], latent[chunk], terms)
-                    if horizon == NEW:
-                        shift = winter[chunk, o]
-                        above = pool.levels.index(setting.level) - 1
-                        if above >= 0:
-                            shift = shift + level_winter[chunk, o, above]
-                        eta = eta + shift[:, None]
+                    eta = without + linear_predictor(own, unknown, terms)
+                    if horizon == NEW and shift is not None:
+                        eta += shift[chunk, o, pool.levels.index(setting.level), None]
                     mean = _expected(outcome, eta, None if sd is None else sd[chunk])
                     if outcome == SURVIVAL:
                         alive[setting] = mean

@@ -2,7 +2,7 @@
 
 Only this module samples. nutpie is named explicitly, so that the result does not depend on what
 else is installed. nutpie's compiled functions are kept in PyTensor's cache on disk: a refit of
-a pool of the same shape compiles in a third of the time.
+the same pool compiles in half the time.
 """
 
 from __future__ import annotations

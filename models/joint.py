@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
-
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
-from models.data import LEVELS, STORES, STRENGTH, SURVIVAL, Pool
+from models.data import Pool
 from models.parts.mites import add_mite_counts, add_mite_load, mite_coords
 from models.parts.stores import add_stores
 from models.parts.strength import add_strength
@@ -21,37 +19,24 @@ from models.predictor import (
     latent_covariates,
     layout_of,
     linear_predictor,
-    stack_effects,
 )
-from models.priors import Priors, add_spread, spread_prior
+from models.priors import OutcomePriors, Priors, add_spread
+from models.vocabulary import LEVELS, STORES, STRENGTH, SURVIVAL
 from pipeline.errors import ModelError
 
-Effects = dict[str, pt.TensorVariable]
 OBSERVED_DIMS = {STORES: "stores_unit", SURVIVAL: "survival_unit", STRENGTH: "strength_unit"}
-# groupings whose spread is learnt without correlation across outcomes: part, prior, dimension
-GROUPINGS = {
-    "apiary_winter": ("apiary-winter effects", "group_sd", "apiary_winter"),
-    "colony": ("colony effects", "colony_sd", "colony"),
-    "level_winter": ("level by winter", "level_winter_sd", "level_winter"),
-    "apiary_full": ("apiary-varying full", "apiary_full_sd", "apiary"),
-}
 
 
-def _coords(pool: Pool) -> dict[str, list]:
+def _coords(pool: Pool, layout: Layout) -> dict[str, list]:
     coords: dict[str, list] = {
         "outcome": list(pool.outcomes),
-        "level_above": list(pool.levels[1:]),
-        "share": list(pool.shares),
+        "term": layout.names,
+        "grouping": list(layout.groupings),
+        "group": [f"{g} {name}" for g, (_, names) in layout.groupings.items() for name in names],
         "unit": list(pool.unit_names),
         "member": list(pool.members),
-        "apiary": list(pool.apiaries),
         "winter": list(pool.winters),
-        "apiary_winter": list(pool.apiary_winters),
-        "colony": list(pool.colonies),
-        "level_winter": [f"{a} {w}" for a in pool.levels[1:] for w in pool.winters],
-        "covariate": [c.name for c in pool.covariates],
         "latent": list(range(latent_covariates(pool)[1])),
-        "grouping": [g for g, rule in GROUPINGS.items() if pool.has(rule[0])],
     }
     for outcome in pool.outcomes:
         rows = pool.observed[outcome].rows
@@ -59,104 +44,90 @@ def _coords(pool: Pool) -> dict[str, list]:
     return coords | (mite_coords(pool) if pool.has("mites") else {})
 
 
-def _add_levels(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
-    """Add the level's random walk, the opening and how they bend with each other and cold."""
-    position = np.array([LEVELS.index(level) for level in pool.levels])
-    gaps = np.sqrt(np.diff(position))  # a missing level between makes a wider step
-    above = ("outcome", "level_above")
-    step = pm.Normal("level_step", 0.0, sds["level_step_sd"][:, None] * gaps, dims=above)
-    p: Effects = {"level_effect": pm.Deterministic("level_effect", step.cumsum(axis=1), dims=above)}
-    if pool.has("top opening"):
-        opening = pm.Normal("opening_effect", 0.0, sds["opening_sd"], dims="outcome")
-        p["opening_effect"] = opening[:, None]
-        p["level_opening_effect"] = pm.Normal(
-            "level_opening_effect", 0.0, sds["level_opening_sd"][:, None], dims=above
-        )
-    if pool.has("cold"):
-        p["level_cold_effect"] = pm.Normal(
-            "level_cold_effect", 0.0, sds["level_cold_sd"][:, None], dims=above
-        )
-    return p
+def coefficient_priors(
+    pool: Pool, layout: Layout, priors: list[OutcomePriors]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Means and scales of all coefficients, shape (outcome, term).
 
-
-def _add_shares(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
-    """Add the contextual terms, wide on purpose: only within-member contrasts count."""
-    p: Effects = {}
-    for group, share in (("member", pool.member_share), ("apiary", pool.apiary_share)):
-        if pool.has(f"{group} shares of levels"):
-            slope = pm.Normal(
-                f"{group}_share_slope",
-                0.0,
-                sds[f"{group}_share_sd"][:, None],
-                dims=("outcome", "share"),
-            )
-            p[f"{group}_context"] = pt.dot(slope, share.T)
-    return p
-
-
-def _add_groups(pool: Pool, sds: dict[str, np.ndarray], eta: float) -> Effects:
-    """Add group effects, non-centred.
-
-    Member and apiary effects are correlated across outcomes (LKJ); the others are not.
+    A level missing between two others makes the step over it wider: the walk has one step for
+    each of the design's levels.
     """
-    p: Effects = {}
-    n_outcomes = len(pool.outcomes)
-    for group in ("member", "apiary"):
-        if not pool.has(f"{group} effects"):
-            continue
-        z = pm.Normal(f"{group}_z", dims=("outcome", group))
-        if n_outcomes > 1:
-            scale, _, _ = pm.LKJCholeskyCov(
-                f"{group}_cholesky",
-                n=n_outcomes,
-                eta=eta,
-                sd_dist=spread_prior(sds["group_sd"]),
-                compute_corr=True,
-            )
-        else:
-            scale = add_spread(f"{group}_sd", sds["group_sd"], dims="outcome")[:, None]
-        effect = pt.dot(scale, z)
-        p[f"{group}_effect"] = pm.Deterministic(f"{group}_effect", effect, dims=("outcome", group))
-    groupings = [g for g, rule in GROUPINGS.items() if pool.has(rule[0])]
-    if groupings:
-        scales = np.array([sds[GROUPINGS[g][1]] for g in groupings])
-        sd = add_spread("grouping_sd", scales, dims=("grouping", "outcome"))
-        for k, group in enumerate(groupings):
-            dims = ("outcome", GROUPINGS[group][2])
-            z = pm.Normal(f"{group}_z", dims=dims)
-            p[f"{group}_effect"] = pm.Deterministic(
-                f"{group}_effect", sd[k][:, None] * z, dims=dims
-            )
-    if pool.has("winter effects"):
+    mu = np.zeros((len(priors), len(layout.coefficients)))
+    sd = np.array([[getattr(p, scale) for _, scale, _ in layout.coefficients] for p in priors])
+    mu[:, layout.coefficient("intercept")] = [p.intercept_mu for p in priors]
+    gaps = np.diff([LEVELS.index(level) for level in pool.levels])
+    for level, gap in zip(pool.levels[1:], gaps, strict=True):
+        sd[:, layout.coefficient("step to", level)] *= np.sqrt(gap)
+    return mu, sd
+
+
+def correlate(z: pt.TensorVariable, eta: float) -> pt.TensorVariable:
+    """Correlate standard-normal rows, one an outcome, with an LKJ prior on the correlation.
+
+    Parameters
+    ----------
+    z : TensorVariable, shape (outcome, group)
+        One to three outcomes.
+    eta : float
+        The LKJ distribution's shape; above 1 favours weak correlation.
+
+    Returns
+    -------
+    TensorVariable, shape (outcome, group)
+
+    Notes
+    -----
+    Built from canonical partial correlations, whose priors are Beta distributions on (-1, 1);
+    for three outcomes the first tree of the vine has shape eta + 1/2, the second eta.
+
+    References
+    ----------
+    Lewandowski, Kurowicka, Joe (2009), "Generating random correlation matrices based on vines
+    and extended onion method", J. Multivariate Anal. 100:1989-2001 (from memory).
+    """
+    n_outcomes = len(pm.modelcontext(None).coords["outcome"])
+    if n_outcomes == 1:
+        return z
+    shape = {2: [eta], 3: [eta + 0.5, eta + 0.5, eta]}[n_outcomes]
+    unit = pm.Beta("partial_correlation_unit", alpha=shape, beta=shape, shape=len(shape))
+    r = pm.Deterministic("partial_correlation", 2.0 * unit - 1.0)
+    rest = pt.sqrt(1.0 - r**2)
+    rows = [z[0], r[0] * z[0] + rest[0] * z[1]]
+    if n_outcomes == 3:
+        rows.append(r[1] * z[0] + rest[1] * (r[2] * z[1] + rest[2] * z[2]))
+    return pt.stack(rows)
+
+
+def _add_effects(pool: Pool, layout: Layout, priors: Priors) -> pt.TensorVariable:
+    """Add coefficients, group effects (non-centred) and winters; shape (outcome, effect)."""
+    chosen = [priors.outcomes[outcome] for outcome in pool.outcomes]
+    mu, sd = coefficient_priors(pool, layout, chosen)
+    parts = [pm.Normal("coefficient", mu, sd, dims=("outcome", "term"))]
+    if layout.groupings:
+        scales = [[getattr(p, s) for p in chosen] for s, _ in layout.groupings.values()]
+        spread = add_spread("spread", np.array(scales), dims=("grouping", "outcome"))
+        sizes = [len(names) for _, names in layout.groupings.values()]
+        z = pm.Normal("group_z", dims=("outcome", "group"))
+        if layout.n_correlated:
+            together = correlate(z[:, : layout.n_correlated], priors.correlation_eta)
+            z = pt.concatenate([together, z[:, layout.n_correlated :]], axis=1)
+        effect = z * spread.T[:, np.repeat(np.arange(len(sizes)), sizes)]
+        parts.append(pm.Deterministic("group_effect", effect, dims=("outcome", "group")))
+    if layout.winters:
+        winter_sd = np.array([[p.winter_sd] for p in chosen])
         z = pm.ZeroSumNormal("winter_z", 1.0, dims=("outcome", "winter"))
-        p["winter_effect"] = pm.Deterministic(
-            "winter_effect", sds["winter_sd"][:, None] * z, dims=("outcome", "winter")
-        )
-    return p
-
-
-def _add_slopes(pool: Pool, sds: dict[str, np.ndarray]) -> Effects:
-    """Add the slopes of covariates; autumn stores speak to survival only."""
-    p: Effects = {}
-    if pool.covariates:
-        p["slope"] = pm.Normal(
-            "slope", 0.0, sds["slope_sd"][:, None], dims=("outcome", "covariate")
-        )
-    if pool.autumn_stores is not None and SURVIVAL in pool.outcomes:
-        is_survival = np.array([[float(outcome == SURVIVAL)] for outcome in pool.outcomes])
-        sd = sds["slope_sd"][pool.outcomes.index(SURVIVAL)]
-        p["autumn_stores_effect"] = pm.Normal("autumn_stores_slope", 0.0, sd) * is_survival
-    return p
+        parts.append(pm.Deterministic("winter_effect", winter_sd * z, dims=("outcome", "winter")))
+    return pt.concatenate(parts, axis=1)
 
 
 def observed_terms(pool: Pool, layout: Layout) -> Terms:
     """Terms of every observed outcome, one outcome's units below another's."""
-    every = base_terms(pool, layout).beside(
-        exposure_terms(pool, layout, pool.level, pool.opening)
-    )
+    exposed = exposure_terms(pool, layout, pool.level, pool.opening)
     return Terms.below_each_other(
         [
-            every.take(pool.observed[outcome].rows, effects_before=o * layout.n_effects)
+            base_terms(pool, layout, outcome)
+            .beside(exposed)
+            .take(pool.observed[outcome].rows, effects_before=o * layout.n_effects)
             for o, outcome in enumerate(pool.outcomes)
         ]
     )
@@ -187,29 +158,22 @@ def build_joint_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
             "have the same insulation level.",
             mend="Send records of more colonies, at two levels at least.",
         )
-    chosen = [priors.outcomes[outcome] for outcome in pool.outcomes]
-    sds = {f.name: np.array([getattr(c, f.name) for c in chosen]) for f in fields(chosen[0])}
     layout = layout_of(pool)
-    with pm.Model(coords=_coords(pool)) as model:
-        intercept = pm.Normal(
-            "intercept", sds["intercept_mu"], sds["intercept_sd"], dims="outcome"
-        )
-        p: Effects = {"intercept": intercept[:, None]}
-        p |= _add_levels(pool, sds) | _add_shares(pool, sds)
-        p |= _add_groups(pool, sds, priors.correlation_eta) | _add_slopes(pool, sds)
+    # every parameter is kept in its range by a transform: checking again costs compilation
+    with pm.Model(coords=_coords(pool, layout), check_bounds=False) as model:
+        effects = _add_effects(pool, layout, priors)
         latent = [pm.Normal("covariate_z", dims="latent")] if latent_covariates(pool)[1] else []
         if pool.has("mites"):
-            slope = pm.Normal("mite_slope", 0.0, sds["mite_slope_sd"], dims="outcome")
-            p["mite_slope"] = slope[:, None]
             load, mean = add_mite_load(pool, priors.mites)
             add_mite_counts(pool, priors.mites, load)
             latent.append(load - mean)
         terms = observed_terms(pool, layout)
-        symbols = Terms(*(pm.Data(f"term_{n}", getattr(terms, n)) for n in Terms.__slots__))
+        if terms.latent_pick.shape[1] and not latent:
+            latent = [pt.zeros(1)]  # covariates that are all exact
         eta = linear_predictor(
-            stack_effects(p, layout, pt).ravel(),
-            pt.concatenate(latent) if latent else pt.zeros(1),
-            symbols if terms.latent_pick.shape[1] else terms,
+            effects.ravel(),
+            pt.concatenate(latent) if latent else None,
+            terms,
         )
         start = 0
         for outcome in pool.outcomes:

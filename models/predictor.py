@@ -1,26 +1,27 @@
 """The linear predictor, written once for symbols (sampling) and for draws (estimands).
 
-All effects of one outcome stand in one vector, block after block (``Layout``). A unit's
-predictor is a short sum of picked effects, each times a weight:
+All effects of one outcome stand in one vector (``Layout`` names the places): coefficients with
+a fixed prior, effects of groups, effects of winters. A unit's predictor is a short sum of
+picked effects, each times a weight:
 
     eta = sum_t effects[pick_t] * weight_t  +  sum_t effects[pick_t] * (mean_t + sd_t * latent_t)
 
 The second sum holds the terms whose weight is itself unknown: covariates with gaps or counting
-errors, and the mite load. So the whole design is a table of picks and weights, which keeps the
-model's graph small (it compiles in a third of the time of one indexing step a term) and lets
-``estimands`` ask what would have been under another level by changing the picks alone. A part
-that the records cannot carry has no block and no terms.
+errors, and the mite load. So the whole design is a table of picks and weights. That keeps the
+model's graph small, which is what its compilation costs, and lets ``estimands`` ask what would
+have been under another level by changing the picks alone. A part that the records cannot carry
+has no places and no terms.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from models.data import SURVIVAL, Pool
+from models.data import Pool
+from models.vocabulary import SURVIVAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +49,7 @@ class Terms:
     def beside(self, other: Terms) -> Terms:
         """Return both sets of terms of the same units."""
         return Terms(
-            *(
-                np.concatenate([getattr(self, n), getattr(other, n)], axis=1)
-                for n in self.__slots__
-            )
+            *(np.concatenate([getattr(self, n), getattr(other, n)], axis=1) for n in self.__slots__)
         )
 
     def take(self, rows: np.ndarray, *, effects_before: int = 0) -> Terms:
@@ -73,79 +71,101 @@ class Terms:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where each block of effects stands: name to (start, length)."""
+    """Where each effect stands in the vector.
 
-    blocks: dict[str, tuple[int, int]]
+    Attributes
+    ----------
+    coefficients : tuple of (str, str, str)
+        Name, the prior's scale (a field of ``OutcomePriors``) and what it belongs to (a level,
+        a covariate, or nothing); they come first.
+    groupings : dict of str to (scale, names)
+        Groupings whose spread is learnt and the groups of each; they come second. Those up to
+        ``n_correlated`` groups are correlated across outcomes.
+    winters : tuple
+        Winters with an effect of their own; they come last.
+    """
+
+    coefficients: tuple[tuple[str, str, str], ...]
+    groupings: dict[str, tuple[str, tuple[str, ...]]]
+    n_correlated: int
+    winters: tuple[int, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Coefficients as they are called in the posterior."""
+        return [f"{name} {of}".strip() for name, _, of in self.coefficients]
+
+    @property
+    def n_groups(self) -> int:
+        """Groups of all groupings."""
+        return sum(len(names) for _, names in self.groupings.values())
 
     @property
     def n_effects(self) -> int:
         """Effects of one outcome."""
-        return sum(length for _, length in self.blocks.values())
+        return len(self.coefficients) + self.n_groups + len(self.winters)
 
-    def at(self, block: str, index: np.ndarray | int = 0) -> np.ndarray:
-        """Position of an effect in the vector."""
-        return self.blocks[block][0] + np.asarray(index)
+    def has(self, name: str) -> bool:
+        """Whether a coefficient (without what it belongs to) or grouping has a place."""
+        return name in self.groupings or any(n == name for n, _, _ in self.coefficients)
+
+    def coefficient(self, name: str, of: str = "") -> int:
+        """Position of a coefficient."""
+        return [(n, o) for n, _, o in self.coefficients].index((name, of))
+
+    def groups(self, grouping: str) -> slice:
+        """Positions of the groups of a grouping."""
+        start = len(self.coefficients)
+        for name, (_, names) in self.groupings.items():
+            if name == grouping:
+                return slice(start, start + len(names))
+            start += len(names)
+        raise KeyError(grouping)
+
+    @property
+    def winter_start(self) -> int:
+        """Position of the first winter's effect."""
+        return len(self.coefficients) + self.n_groups
 
 
 def layout_of(pool: Pool) -> Layout:
-    """Return the blocks that a pool's model has, in order."""
-    above, winters = len(pool.levels) - 1, len(pool.winters)
-    sizes = {"intercept": 1, "level_effect": above}
+    """Return the effects that a pool's model has."""
+    above = pool.levels[1:]
+    made = [("intercept", "intercept_sd", "")]
+    made += [("step to", "level_step_sd", level) for level in above]
     if pool.has("top opening"):
-        sizes |= {"opening_effect": 1, "level_opening_effect": above}
+        made.append(("top opening", "opening_sd", ""))
+        made += [("top opening at", "level_opening_sd", level) for level in above]
     if pool.has("cold"):
-        sizes |= {"level_cold_effect": above}
-    if pool.has("level by winter"):
-        sizes |= {"level_winter_effect": above * winters}
-    if pool.has("apiary-varying full"):
-        sizes |= {"apiary_full_effect": len(pool.apiaries)}
-    for group, names in (("member", pool.members), ("apiary", pool.apiaries)):
-        if pool.has(f"{group} effects") or pool.has(f"{group} shares of levels"):
-            sizes |= {f"{group}_total": len(names)}
-    if pool.has("winter effects"):
-        sizes |= {"winter_effect": winters}
-    if pool.has("apiary-winter effects"):
-        sizes |= {"apiary_winter_effect": len(pool.apiary_winters)}
-    if pool.has("colony effects"):
-        sizes |= {"colony_effect": len(pool.colonies)}
-    if pool.covariates:
-        sizes |= {"slope": len(pool.covariates)}
+        made += [("cold at", "level_cold_sd", level) for level in above]
+    for group in ("member", "apiary"):
+        if pool.has(f"{group} shares of levels"):
+            made += [(f"{group} share", f"{group}_share_sd", share) for share in pool.shares]
+    made += [("slope of", "slope_sd", covariate.name) for covariate in pool.covariates]
     if pool.autumn_stores is not None and SURVIVAL in pool.outcomes:
-        sizes |= {"autumn_stores_effect": 1}
+        made.append(("slope of", "slope_sd", "autumn stores"))
     if pool.has("mites"):
-        sizes |= {"mite_slope": 1}
-    blocks, start = {}, 0
-    for name, length in sizes.items():
-        blocks[name] = (start, length)
-        start += length
-    return Layout(blocks)
+        made.append(("slope of", "mite_slope_sd", "mites"))
 
-
-def stack_effects(p: Mapping[str, Any], layout: Layout, xp: Any) -> Any:
-    """Put all blocks of effects into one vector an outcome.
-
-    Parameters
-    ----------
-    p : mapping
-        Each block, shape (..., outcome, length); ``member_total`` and ``apiary_total`` are
-        built of whichever of ``NAME_effect`` and ``NAME_context`` there are.
-    layout : Layout
-    xp : module
-        ``numpy`` or ``pytensor.tensor``.
-
-    Returns
-    -------
-    array, shape (..., outcome, effect)
-    """
-
-    def block(name: str) -> Any:
-        if not name.endswith("_total"):
-            return p[name]
-        group = name.removesuffix("_total")
-        parts = [p[k] for k in (f"{group}_effect", f"{group}_context") if k in p]
-        return parts[0] if len(parts) == 1 else parts[0] + parts[1]
-
-    return xp.concatenate([block(name) for name in layout.blocks], axis=-1)
+    cells = tuple(f"{level} {winter}" for level in above for winter in pool.winters)
+    rules = {  # the first four say who and where: correlated across outcomes
+        "member": ("member effects", "group_sd", pool.members),
+        "apiary": ("apiary effects", "group_sd", pool.apiaries),
+        "apiary-winter": ("apiary-winter effects", "group_sd", pool.apiary_winters),
+        "colony": ("colony effects", "colony_sd", pool.colonies),
+        "level-winter": ("level by winter", "level_winter_sd", cells),
+        "full at apiary": ("apiary-varying full", "apiary_full_sd", pool.apiaries),
+    }
+    groupings = {
+        name: (scale, names) for name, (part, scale, names) in rules.items() if pool.has(part)
+    }
+    correlated = [k for k in list(rules)[:4] if k in groupings]
+    return Layout(
+        coefficients=tuple(made),
+        groupings=groupings,
+        n_correlated=sum(len(groupings[k][1]) for k in correlated),
+        winters=pool.winters if pool.has("winter effects") else (),
+    )
 
 
 def latent_covariates(pool: Pool) -> tuple[list[np.ndarray], int]:
@@ -187,28 +207,41 @@ def _table(n_units: int, exact: list[tuple], latent: list[tuple]) -> Terms:
     )
 
 
-def base_terms(pool: Pool, layout: Layout) -> Terms:
-    """Everything but the level and the opening: groups, covariates, mites."""
-    exact: list[tuple] = [(layout.at("intercept"), 1.0)]
-    for block, index in (
-        ("member_total", pool.member),
-        ("apiary_total", pool.apiary),
-        ("winter_effect", pool.winter),
-        ("apiary_winter_effect", pool.apiary_winter),
-        ("colony_effect", pool.colony),
+def base_terms(pool: Pool, layout: Layout, outcome: str) -> Terms:
+    """Everything but the level and the opening: groups, shares, covariates, mites.
+
+    Autumn stores speak to survival only: elsewhere their weight is zero.
+    """
+    exact: list[tuple] = [(layout.coefficient("intercept"), 1.0)]
+    for group, index, share in (
+        ("member", pool.member, pool.member_share),
+        ("apiary", pool.apiary, pool.apiary_share),
     ):
-        if block in layout.blocks:
-            exact.append((layout.at(block, index), 1.0))
+        if layout.has(f"{group} share"):
+            for k, name in enumerate(pool.shares):
+                exact.append((layout.coefficient(f"{group} share", name), share[index, k]))
+    for grouping, index in (
+        ("member", pool.member),
+        ("apiary", pool.apiary),
+        ("apiary-winter", pool.apiary_winter),
+        ("colony", pool.colony),
+    ):
+        if layout.has(grouping):
+            exact.append((layout.groups(grouping).start + index, 1.0))
+    if layout.winters:
+        exact.append((layout.winter_start + pool.winter, 1.0))
     places, n_latent = latent_covariates(pool)
     latent: list[tuple] = []
     for k, covariate in enumerate(pool.covariates):
-        latent.append((layout.at("slope", k), covariate.mean, covariate.sd, places[k]))
-    if "autumn_stores_effect" in layout.blocks and pool.autumn_stores is not None:
-        stores = pool.autumn_stores
-        latent.append((layout.at("autumn_stores_effect"), stores.mean, stores.sd, places[-1]))
-    if "mite_slope" in layout.blocks:
+        at = layout.coefficient("slope of", covariate.name)
+        latent.append((at, covariate.mean, covariate.sd, places[k]))
+    if pool.autumn_stores is not None and SURVIVAL in pool.outcomes:
+        stores, counts = pool.autumn_stores, float(outcome == SURVIVAL)
+        at = layout.coefficient("slope of", "autumn stores")
+        latent.append((at, counts * stores.mean, counts * stores.sd, places[-1]))
+    if pool.has("mites"):
         unit = n_latent + np.arange(pool.n_units)  # loads stand behind the covariates' unknowns
-        latent.append((layout.at("mite_slope"), 0.0, 1.0, unit))
+        latent.append((layout.coefficient("slope of", "mites"), 0.0, 1.0, unit))
     return _table(pool.n_units, exact, latent)
 
 
@@ -227,32 +260,32 @@ def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.nd
     Returns
     -------
     Terms
+        The level's effect is the sum of the steps up to it; the lowest level has none.
     """
-    is_above = (level > 0).astype(float)  # the lowest level is the reference: no effect
+    is_above = (level > 0).astype(float)
     above = np.maximum(level - 1, 0)
     centred = opening - pool.opening.mean()
-    exact: list[tuple] = [(layout.at("level_effect", above), is_above)]
-    latent: list[tuple] = []
-    if "opening_effect" in layout.blocks:
-        exact.append((layout.at("opening_effect"), centred))
-        exact.append((layout.at("level_opening_effect", above), is_above * centred))
-    if "level_winter_effect" in layout.blocks:
+    exact: list[tuple] = [
+        (layout.coefficient("step to", name), (level >= k).astype(float))
+        for k, name in enumerate(pool.levels[1:], start=1)
+    ]
+    first = pool.levels[1]
+    if layout.has("top opening"):
+        exact.append((layout.coefficient("top opening"), centred))
+        at = layout.coefficient("top opening at", first) + above
+        exact.append((at, is_above * centred))
+    if layout.has("level-winter"):
         cell = above * len(pool.winters) + pool.winter
-        exact.append((layout.at("level_winter_effect", cell), is_above))
-    if "apiary_full_effect" in layout.blocks:
+        exact.append((layout.groups("level-winter").start + cell, is_above))
+    if layout.has("full at apiary"):
         is_full = (level == pool.levels.index("full")).astype(float)
-        exact.append((layout.at("apiary_full_effect", pool.apiary), is_full))
-    if "level_cold_effect" in layout.blocks:
+        exact.append((layout.groups("full at apiary").start + pool.apiary, is_full))
+    latent: list[tuple] = []
+    if layout.has("cold at"):
         k = [c.name for c in pool.covariates].index("cold")
         cold, place = pool.covariates[k], latent_covariates(pool)[0][k]
-        latent.append(
-            (
-                layout.at("level_cold_effect", above),
-                is_above * cold.mean,
-                is_above * cold.sd,
-                place,
-            )
-        )
+        at = layout.coefficient("cold at", first) + above
+        latent.append((at, is_above * cold.mean, is_above * cold.sd, place))
     return _table(pool.n_units, exact, latent)
 
 
@@ -263,8 +296,9 @@ def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
     ----------
     effects : array, shape (..., effect)
         One outcome's effects, or several outcomes' one after another.
-    latent : array, shape (..., latent)
-        Standard-normal unknowns of covariates, then mite loads less their centre.
+    latent : array, shape (..., latent), or None
+        Standard-normal unknowns of covariates, then mite loads less their centre; None when
+        there are no latent terms.
     terms : Terms
 
     Returns
@@ -273,7 +307,7 @@ def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
         On the outcome's link scale.
     """
     eta = (effects[..., terms.pick] * terms.weight).sum(axis=-1)
-    if terms.latent_pick.shape[1] == 0:
+    if latent is None:
         return eta
     value = terms.latent_mean + terms.latent_sd * latent[..., terms.latent_place]
     return eta + (effects[..., terms.latent_pick] * value).sum(axis=-1)

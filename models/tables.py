@@ -97,7 +97,7 @@ def _carried(pool: Pool, posterior: xr.Dataset, outcome: str, level: str) -> str
     needed = [SURVIVAL, STRENGTH] if outcome == STRENGTH else [outcome]
     ratios = []
     for name in needed:
-        draws = flat_draws(posterior["level_cold_effect"].sel(outcome=name, level_above=level))
+        draws = flat_draws(posterior["coefficient"].sel(outcome=name, term=f"cold at {level}"))
         ratios.append(float(draws.std()) / Priors().outcomes[name].level_cold_sd)
     if max(ratios) > CARRIED:
         return (

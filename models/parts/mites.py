@@ -29,9 +29,8 @@ def add_mite_load(pool: Pool, priors: MitePriors) -> tuple[pt.TensorVariable, pt
     mean = pm.Normal("mite_load_mean", priors.load_mu, priors.load_mu_sd)
     load = mean
     if np.ptp(pool.treated) > 0:
-        treated = pm.Data("treated", pool.treated - pool.treated.mean(), dims="unit")
         effect = pm.Normal("treatment_effect", priors.treatment_mu, priors.treatment_sd)
-        load = load + effect * treated
+        load = load + effect * (pool.treated - pool.treated.mean())
     if pool.has("member effects"):
         member_sd = add_spread("mite_member_sd", priors.member_sd)
         member_z = pm.Normal("mite_member_z", dims="member")

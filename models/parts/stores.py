@@ -29,11 +29,9 @@ def add_stores(pool: Pool, priors: StoresPriors, eta: pt.TensorVariable) -> None
     proportion to the mean.
     """
     seen = pool.observed[STORES]
-    window = pm.Data("log_window", pool.log_window[seen.rows], dims="stores_unit")
-    method_sd = pm.Data("stores_method_sd", seen.error_sd, dims="stores_unit")
     exponent = pm.Normal("window_exponent", priors.exponent_mu, priors.exponent_sd)
     cv = pm.HalfNormal("stores_cv", priors.cv_sd)
-    eta = eta + exponent * window
+    eta = eta + exponent * pool.log_window[seen.rows]
     if np.ptp(pool.window_cold[seen.rows]) > 0:
         slope = pm.Normal("window_cold_slope", 0.0, priors.window_cold_sd)
         eta = eta + slope * pool.window_cold[seen.rows]
@@ -42,7 +40,7 @@ def add_stores(pool: Pool, priors: StoresPriors, eta: pt.TensorVariable) -> None
         "stores_use_kg",
         nu=priors.degrees_of_freedom,
         mu=mean,
-        sigma=pt.sqrt(method_sd**2 + (cv * mean) ** 2),
+        sigma=pt.sqrt(seen.error_sd**2 + (cv * mean) ** 2),
         observed=seen.value,
         dims="stores_unit",
     )

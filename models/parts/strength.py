@@ -29,12 +29,12 @@ def add_strength(pool: Pool, priors: StrengthPriors, eta: pt.TensorVariable) -> 
     living colony written down as 0 frames is read as the finest unit, a quarter.
     """
     seen = pool.observed[STRENGTH]
-    count_sd = pm.Data("strength_count_sd", seen.error_sd, dims="strength_unit")
+    error = seen.error_sd
     sd = pm.HalfNormal("strength_sd", priors.sd_sd)
     pm.LogNormal(
         "spring_frames",
         mu=eta,
-        sigma=pt.sqrt(sd**2 + pt.log1p(count_sd**2 / (pt.exp(2.0 * eta) + count_sd**2))),
+        sigma=pt.sqrt(sd**2 + pt.log1p(error**2 / (pt.exp(2.0 * eta) + error**2))),
         observed=seen.value,
         dims="strength_unit",
     )

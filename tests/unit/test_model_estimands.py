@@ -85,41 +85,40 @@ def brute_force(pool, q, draw: int, outcome: str, level: str | None, opening: fl
             for m, s, p in zip(covariate.mean, covariate.sd, covariate.place, strict=True)
         ]
         seen += len(places)
+
+    def group(name: str) -> float:
+        return float(o["group_effect"].sel(group=name))
+
+    def term(name: str) -> float:
+        return float(o["coefficient"].sel(term=name))
+
     result = []
     for i in range(pool.n_units):
         own = pool.levels[pool.level[i]] if level is None else level
         is_open = (pool.opening[i] if opening is None else opening) - pool.opening.mean()
         member, apiary = pool.members[pool.member[i]], pool.apiaries[pool.apiary[i]]
         winter = pool.winters[pool.winter[i]]
-        eta = float(o["intercept"]) + float(o["opening_effect"]) * is_open
-        eta += float(o["member_effect"].sel(member=member))
-        eta += float(o["apiary_effect"].sel(apiary=apiary))
-        eta += float(o["winter_effect"].sel(winter=winter))
-        eta += float(o["apiary_winter_effect"].sel(apiary_winter=f"{apiary} {winter}"))
         colony = pool.unit_names[i].removesuffix(f" {winter}")
-        if "colony_effect" in o:
-            eta += float(o["colony_effect"].sel(colony=colony))
+        eta = term("intercept") + term("top opening") * is_open
+        eta += group(f"member {member}") + group(f"apiary {apiary}") + group(f"colony {colony}")
+        eta += group(f"apiary-winter {apiary} {winter}")
+        eta += float(o["winter_effect"].sel(winter=winter))
         for k, share in enumerate(pool.shares):
-            eta += (
-                float(o["member_share_slope"].sel(share=share))
-                * pool.member_share[pool.member[i], k]
-            )
-            eta += (
-                float(o["apiary_share_slope"].sel(share=share))
-                * pool.apiary_share[pool.apiary[i], k]
-            )
+            eta += term(f"member share {share}") * pool.member_share[pool.member[i], k]
+            eta += term(f"apiary share {share}") * pool.apiary_share[pool.apiary[i], k]
         for covariate in pool.covariates:
-            eta += float(o["slope"].sel(covariate=covariate.name)) * values[covariate.name][i]
+            eta += term(f"slope of {covariate.name}") * values[covariate.name][i]
         if outcome == SURVIVAL:
-            eta += float(one["autumn_stores_slope"]) * values["autumn stores"][i]
-        eta += float(o["mite_slope"]) * float(one["mite_load"][i] - one["mite_load_mean"])
+            eta += term("slope of autumn stores") * values["autumn stores"][i]
+        eta += term("slope of mites") * float(one["mite_load"][i] - one["mite_load_mean"])
+        for step in ("top", "partial", "full")[: ("none", "top", "partial", "full").index(own)]:
+            eta += term(f"step to {step}")
         if own != "none":
-            a = o.sel(level_above=own)
-            eta += float(a["level_effect"]) + float(a["level_opening_effect"]) * is_open
-            eta += float(a["level_cold_effect"]) * values["cold"][i]
-            eta += float(o["level_winter_effect"].sel(level_winter=f"{own} {winter}"))
+            eta += term(f"top opening at {own}") * is_open
+            eta += term(f"cold at {own}") * values["cold"][i]
+            eta += group(f"level-winter {own} {winter}")
         if own == "full":
-            eta += float(o["apiary_full_effect"].sel(apiary=apiary))
+            eta += group(f"full at apiary {apiary}")
         result.append(eta)
     return np.array(result)
 
@@ -195,17 +194,15 @@ def test_contrasts_by_hand():
     )
     packing = Settings(model=ModelSettings(minimum_colonies=1))
     pool = pack_pool(table, template.mite_samples.clear(), packing)
+    terms = ["intercept", "step to full"]
+    effects = np.log([[10.0, 0.8], [1.0, 3.0], [5.0, 1.2]])
     posterior = xr.Dataset(
         {
-            "intercept": (("chain", "draw", "outcome"), [[[np.log(10.0), 0.0, np.log(5.0)]]]),
-            "level_effect": (
-                ("chain", "draw", "outcome", "level_above"),
-                [[[[np.log(0.8)], [np.log(3.0)], [np.log(1.2)]]]],
-            ),
-            "member_effect": (("chain", "draw", "outcome", "member"), np.zeros((1, 1, 3, 2))),
+            "coefficient": (("chain", "draw", "outcome", "term"), effects[None, None]),
+            "group_effect": (("chain", "draw", "outcome", "group"), np.zeros((1, 1, 3, 2))),
             "strength_sd": (("chain", "draw"), [[0.0]]),
         },
-        coords={"outcome": list(pool.outcomes), "level_above": ["full"]},
+        coords={"outcome": list(pool.outcomes), "term": terms},
     )
     means = pool_means(pool, posterior, seed=1)
 
@@ -242,8 +239,8 @@ def test_full_closed_mixes_openings_of_none_as_practised(pool, prior):
     np.testing.assert_allclose(got, base - means.of(STORES, FULL_CLOSED, THESE, ALL))
 
 
-def test_rows_exist_for_every_question_whatever_their_status(pool, prior):
-    posterior, _ = prior
+def test_rows_exist_for_every_question_whatever_their_status(pool):
+    posterior, _ = prior_draws(build_joint_model(pool), 600, 9)
     settings = Settings()
     means = pool_means(pool, posterior, seed=1)
     verdicts = estimand_verdicts(pool, posterior, identify_contrasts(pool, settings), settings)

@@ -9,12 +9,22 @@ import pytest
 from pytensor.compile.mode import get_mode
 
 from models.data import pack_pool
-from models.joint import build_joint_model
+from models.joint import build_joint_model, correlate
 from models.simulate import Scenario, simulate_pool
 from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.errors import ModelError
 from pipeline.settings import Settings
 
+PIECES = ("step to", "top opening at", "cold at", "member share", "apiary share")
+SLOPES = (
+    "cold",
+    "autumn strength",
+    "queen age",
+    "wind exposure",
+    "elevation",
+    "autumn stores",
+    "mites",
+)
 SCENARIO = Scenario(n_members=8, colonies_per_apiary=4, n_winters=2, confounding=0.5)
 # no machine code: these checks run once
 MODE = get_mode("FAST_COMPILE").excluding("fusion")
@@ -44,28 +54,17 @@ def log_densities(model: pm.Model) -> np.ndarray:
 
 def test_the_model_has_the_parts_of_the_design(model):
     names = {variable.name for variable in model.free_RVs}
-    assert {
-        "intercept",
-        "level_step",
-        "opening_effect",
-        "level_opening_effect",
-        "level_cold_effect",
-        "member_share_slope",
-        "apiary_share_slope",
-        "member_cholesky",
-        "apiary_cholesky",
-        "member_z",
-        "apiary_z",
+    assert names == {
+        "coefficient",
+        "spread",
+        "group_z",
+        "partial_correlation_unit",
         "winter_z",
-        "apiary_winter_z",
-        "level_winter_z",
-        "apiary_full_z",
-        "grouping_sd",
-        "slope",
-        "autumn_stores_slope",
         "covariate_z",
-        "mite_slope",
         "mite_load_mean",
+        "mite_member_sd",
+        "mite_member_z",
+        "mite_winter_effect",
         "mite_load_sd",
         "mite_load_z",
         "mite_growth",
@@ -76,7 +75,23 @@ def test_the_model_has_the_parts_of_the_design(model):
         "window_exponent",
         "stores_cv",
         "strength_sd",
-    } <= names
+    }
+    assert set(model.coords["grouping"]) == {
+        "member",
+        "apiary",
+        "apiary-winter",
+        "colony",
+        "level-winter",
+        "full at apiary",
+    }
+    assert set(model.coords["term"]) == {
+        "intercept",
+        *(f"{piece} {level}" for level in ("top", "partial", "full") for piece in PIECES),
+        "top opening",
+        "member share open",
+        "apiary share open",
+        *(f"slope of {name}" for name in SLOPES),
+    }
     observed = {variable.name for variable in model.observed_RVs}
     assert observed == {"stores_use_kg", "is_alive", "spring_frames", "mites_in_sample"}
 
@@ -94,10 +109,10 @@ def test_what_insulation_itself_changes_is_not_adjusted_for(pool):
 
 
 def test_dims_bear_the_names_of_the_records(model, pool):
-    assert model.named_vars_to_dims["level_step"] == ("outcome", "level_above")
+    assert model.named_vars_to_dims["coefficient"] == ("outcome", "term")
     assert model.coords["outcome"] == OUTCOMES
-    assert model.coords["level_above"] == ("top", "partial", "full")
     assert model.coords["member"] == pool.members
+    assert f"colony {pool.colonies[0]}" in model.coords["group"]
     assert len(model.coords["survival_unit"]) == len(pool.observed[SURVIVAL].rows)
 
 
@@ -109,12 +124,12 @@ def test_the_density_of_every_variable_is_finite_at_the_start(model):
 
 def test_prior_predictions_are_plausible_and_sign_free(model):
     with model:
-        kg, alive, frames, effect, load = pm.draw(
+        kg, alive, frames, coefficient, load = pm.draw(
             [
                 model["stores_use_kg"],
                 model["is_alive"],
                 model["spring_frames"],
-                model["level_effect"],
+                model["coefficient"],
                 model["mite_load"],
             ],
             draws=200,
@@ -130,8 +145,9 @@ def test_prior_predictions_are_plausible_and_sign_free(model):
     assert np.quantile(np.median(frames, axis=1), 0.9) < 15
     assert np.quantile(np.median(np.exp(load), axis=1), 0.05) > 0.2
     assert np.quantile(np.median(np.exp(load), axis=1), 0.95) < 12
-    for outcome in range(3):
-        assert 0.4 < (effect[:, outcome, -1] > 0).mean() < 0.6
+    steps = [k for k, name in enumerate(model.coords["term"]) if name.startswith("step to")]
+    full = coefficient[:, :, steps].sum(axis=2)
+    assert np.all(np.abs((full > 0).mean(axis=0) - 0.5) < 0.1)
 
 
 @pytest.mark.parametrize("absent", [STORES, SURVIVAL, STRENGTH, "mites"])
@@ -142,26 +158,28 @@ def test_a_part_nobody_records_is_absent_from_the_graph(absent):
         STORES: "stores_use_kg",
         SURVIVAL: "is_alive",
         STRENGTH: "spring_frames",
-        "mites": "mite_slope",
+        "mites": "mite_load",
     }
     assert gone[absent] not in model.named_vars
     assert absent not in model.coords["outcome"]
-    assert ("autumn_stores_slope" in model.named_vars) == (absent not in (SURVIVAL, STORES))
+    terms = model.coords["term"]
+    assert ("slope of mites" in terms) == (absent != "mites")
+    assert ("slope of autumn stores" in terms) == (absent not in (SURVIVAL, STORES))
     assert np.isfinite(log_densities(model)).all()
 
 
 def test_one_winter_has_no_winter_terms():
     model = build_joint_model(packed(Scenario(n_members=8, colonies_per_apiary=4, n_winters=1)))
-    absent = {"winter_z", "level_winter_z", "apiary_winter_z", "colony_z", "mite_winter_effect"}
-    assert not absent & set(model.named_vars)
+    assert not {"winter_z", "mite_winter_effect"} & set(model.named_vars)
+    assert set(model.coords["grouping"]) == {"member", "apiary", "full at apiary"}
 
 
 def test_one_member_with_one_apiary_has_no_group_terms():
     made = simulate_pool(Scenario(n_members=1, apiaries_per_member=1, colonies_per_apiary=40), 2)
     pool = pack_pool(made.colony_winters, made.mite_samples, Settings())
     model = build_joint_model(pool)
-    absent = {"member_z", "apiary_z", "member_share_slope", "apiary_share_slope", "elevation"}
-    assert not absent & set(model.named_vars)
+    assert not {"member", "apiary", "full at apiary"} & set(model.coords["grouping"])
+    assert not [t for t in model.coords["term"] if "share" in t or "elevation" in t]
     assert np.isfinite(log_densities(model)).all()
 
 
@@ -174,12 +192,15 @@ def test_sticky_boards_and_a_level_between_left_out():
     )
     pool = pack_pool(made.colony_winters, boards, Settings())
     model = build_joint_model(pool)
-    assert model.coords["level_above"] == ("top", "full")
+    assert [t for t in model.coords["term"] if t.startswith("step")] == [
+        "step to top",
+        "step to full",
+    ]
     assert "mites_on_board" in model.named_vars
     assert "mites_in_sample" not in model.named_vars
-    step = pm.draw(model["level_step"], draws=2000, mode=MODE, random_seed=1)
+    step = pm.draw(model["coefficient"], draws=2000, mode=MODE, random_seed=1)
     # from top to full is two steps of the walk: sqrt(2) times the spread
-    ratio = step[:, 1, 1].std() / step[:, 1, 0].std()
+    ratio = step[:, 1, 2].std() / step[:, 1, 1].std()
     assert ratio == pytest.approx(np.sqrt(2), rel=0.08)
 
 
@@ -192,3 +213,15 @@ def test_nothing_to_compare_is_an_error_with_a_mend():
         build_joint_model(pool)
     assert "same insulation level" in caught.value.problem
     assert caught.value.mend
+
+
+def test_outcomes_are_correlated_as_the_lkj_prior_says():
+    """LKJ(eta) over 3 outcomes: each correlation is 2 Beta(eta + 1/2, eta + 1/2) - 1, whose
+    variance is 1 / (2 eta + 2) (Lewandowski, Kurowicka and Joe 2009, from memory)."""
+    with pm.Model(coords={"outcome": ["a", "b", "c"]}):
+        rows = correlate(pm.Normal("z", shape=(3, 400)), eta=2.0)
+        drawn = pm.draw(rows, draws=1500, mode=MODE, random_seed=2)
+    r = np.array([np.corrcoef(sample)[np.triu_indices(3, 1)] for sample in drawn])
+    np.testing.assert_allclose(r.var(axis=0), 1 / 6, rtol=0.12)
+    np.testing.assert_allclose(r.mean(axis=0), 0.0, atol=0.04)
+    np.testing.assert_allclose(drawn.std(axis=(0, 2)), 1.0, rtol=0.02)
