@@ -122,3 +122,36 @@ def describe_covariate(
         place=place,
         n_known=int(known.sum()),
     )
+
+
+def beyond(values: np.ndarray, other: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """Take off a place's values what another covariate tells of it already, by least squares.
+
+    A station's temperatures are moved to the apiary's height, so the cold of a place and its
+    height nearly say the same: left together their slopes would trade off along a ridge on which
+    the chains crawl.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, shape (unit,)
+        The same for all units of a place; NaN where not recorded.
+    other : numpy.ndarray, shape (unit,)
+    place : numpy.ndarray of int, shape (unit,)
+
+    Returns
+    -------
+    numpy.ndarray, shape (unit,)
+        What is left, in the unit of ``values``; NaN stays.
+
+    Examples
+    --------
+    >>> beyond(np.array([100.0, 200.0, 300.0]), np.array([1.0, 2.0, 3.0]), np.arange(3)).round(6)
+    array([0., 0., 0.])
+    """
+    counts = np.maximum(np.bincount(place), 1)
+    of_place = (np.bincount(place, other) / counts)[place]
+    known = np.isfinite(values)
+    if known.sum() < 3 or np.ptp(of_place[known]) == 0:
+        return values
+    slope, start = np.polyfit(of_place[known], values[known], 1)
+    return values - (start + slope * of_place)

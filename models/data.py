@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from models.carried import Observed, Part, outcome_parts, structure_parts
-from models.covariates import Covariate, describe_covariate
+from models.covariates import Covariate, beyond, describe_covariate
 from models.vocabulary import LEVELS, METHODS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings, WinterSettings
 
@@ -204,6 +204,8 @@ def _covariates(
             if isinstance(column, str)
             else column.cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
         )
+        if name == "elevation" and "cold" in kept:
+            values = beyond(values, kept["cold"].mean, pool["apiary"])
         known = int(np.isfinite(values).sum())
         made = describe_covariate(
             name,

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.covariates import describe_covariate
+from models.covariates import beyond, describe_covariate
 from models.data import pack_pool, reference_window_days
 from models.simulate import Scenario, simulate_pool
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
@@ -137,3 +137,14 @@ def test_a_covariate_that_does_not_vary_is_left_out():
         )
         is None
     )
+
+
+def test_height_beyond_cold_is_uncorrelated_with_it_and_keeps_gaps():
+    place = np.repeat(np.arange(6), 2)
+    cold = np.repeat([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], 2) + np.tile([-0.5, 0.5], 6)
+    height = np.repeat([110.0, 190.0, 310.0, 390.0, np.nan, 600.0], 2)
+    left = beyond(height, cold, place)
+    known = np.isfinite(left)
+    assert np.array_equal(known, np.isfinite(height))
+    assert abs(np.corrcoef(left[known], np.repeat(np.arange(6.0), 2)[known])[0, 1]) < 1e-9
+    assert np.ptp(left[known]) > 10
