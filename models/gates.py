@@ -9,13 +9,15 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models.diagnostics import diagnostics
+
 HEADLINE_R_HAT = 1.01
 HEADLINE_ESS = 400.0
 OTHER_R_HAT = 1.05
 OTHER_ESS = 100.0
 LEAST_E_BFMI = 0.3
-# what the headline estimands rest on directly: levels, openings, cold, slopes, shares
-RESTS_ON = ("coefficient",)
+# coefficients that the headline estimands rest on directly; all others are passed through them
+RESTS_ON = ("intercept", "step to", "top opening", "cold at")
 
 GATES_SCHEMA = {
     "quantity": pl.String,
@@ -80,10 +82,9 @@ def diagnose(name: str, values: xr.DataArray, *, is_headline: bool) -> list[dict
         (HEADLINE_R_HAT, HEADLINE_ESS) if is_headline else (OTHER_R_HAT, OTHER_ESS)
     )
     dims = ("chain", "draw", *[d for d in values.dims if d not in ("chain", "draw")])
-    data = values.transpose(*dims).to_dataset(name="q")
-    r_hat = np.ravel(az.rhat(data)["q"].values)
-    bulk = np.ravel(az.ess(data, method="bulk")["q"].values)
-    tail = np.ravel(az.ess(data, method="tail")["q"].values)
+    ordered = values.transpose(*dims)
+    array = ordered.values.reshape(*ordered.shape[:2], -1)
+    r_hat, bulk, tail = diagnostics(array)
     threshold = f"R-hat < {r_hat_limit}, ESS > {ess_limit:.0f}"
     return [
         {
@@ -96,9 +97,7 @@ def diagnose(name: str, values: xr.DataArray, *, is_headline: bool) -> list[dict
             "passed": bool(r < r_hat_limit and b > ess_limit and t > ess_limit),
             "threshold": threshold,
         }
-        for label, r, b, t in zip(
-            _labels(name, values.transpose(*dims)), r_hat, bulk, tail, strict=True
-        )
+        for label, r, b, t in zip(_labels(name, ordered), r_hat, bulk, tail, strict=True)
     ]
 
 
@@ -150,5 +149,11 @@ def judge(
     for name, values in headline.items():
         rows += diagnose(name, values, is_headline=True)
     for name in free:
-        rows += diagnose(name, posterior[name], is_headline=name in RESTS_ON)
+        values = posterior[name]
+        if name == "coefficient":
+            is_headline = np.array([str(t).startswith(RESTS_ON) for t in values["term"].values])
+            rows += diagnose(name, values.isel(term=is_headline), is_headline=True)
+            values = values.isel(term=~is_headline)
+        if values.size:
+            rows += diagnose(name, values, is_headline=False)
     return Gates(pl.DataFrame(rows, schema=GATES_SCHEMA))

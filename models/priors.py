@@ -182,4 +182,6 @@ class Priors:
     stores: StoresPriors = field(default_factory=StoresPriors)
     strength: StrengthPriors = field(default_factory=StrengthPriors)
     mites: MitePriors = field(default_factory=MitePriors)
-    correlation_eta: float = 2.0  # LKJ: outcomes of a member or apiary may go together, or not
+    # LKJ over outcomes: each correlation has prior sd 0.32; a flatter prior mixed badly
+    # (eta 2: R-hat 1.06 in one of three fits) and few members can teach it
+    correlation_eta: float = 4.0

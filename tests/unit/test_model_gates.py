@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import arviz as az
 import numpy as np
+import polars as pl
 import pytest
 import xarray as xr
 
+from models.diagnostics import diagnostics
 from models.gates import diagnose, judge, least_bfmi
 
 
@@ -73,6 +76,33 @@ def test_rows_bear_the_labels_of_their_own_elements(white):
     )
     failed = [r["quantity"] for r in diagnose("x", array, is_headline=False) if not r["passed"]]
     assert failed == ["x[full, a]"]
+
+
+def test_diagnostics_against_the_reference_library():
+    """R-hat, bulk and tail ESS of slow, antithetic and shifted chains, as ArviZ computes them."""
+    draws_ = np.random.default_rng(0).normal(size=(4, 401, 300))
+    for t in range(1, 401):
+        draws_[:, t] += np.linspace(-0.6, 0.97, 300) * draws_[:, t - 1]
+    draws_[0] += np.linspace(0.0, 0.5, 300)
+    data = draws(draws_, "k").to_dataset(name="q")
+    r_hat, bulk, tail = diagnostics(draws_)
+    np.testing.assert_allclose(r_hat, az.rhat(data)["q"].values, rtol=1e-9)
+    np.testing.assert_allclose(bulk, az.ess(data, method="bulk")["q"].values, rtol=1e-9)
+    reference = az.ess(data, method="tail", prob=(0.05, 0.95))["q"].values
+    np.testing.assert_allclose(tail, reference, rtol=1e-9)
+
+
+def test_coefficients_of_level_and_opening_are_judged_strictly(white):
+    values = draws(white[..., None].repeat(3, axis=2), "term").assign_coords(
+        term=["step to full", "slope of cold", "top opening at full"]
+    )
+    table = judge(xr.Dataset({"coefficient": values}), stats(), ["coefficient"], {}).table
+    strict = table.filter(pl.col("quantity").str.starts_with("coefficient"))
+    assert dict(strict.select("quantity", "is_headline").iter_rows()) == {
+        "coefficient[step to full]": True,
+        "coefficient[top opening at full]": True,
+        "coefficient[slope of cold]": False,
+    }
 
 
 def test_energy_fraction_of_known_energies():
