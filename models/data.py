@@ -66,8 +66,9 @@ class Pool:
     log_window : numpy.ndarray, shape (unit,)
         Log of the weighing window over the reference window; NaN without one.
     window_cold : numpy.ndarray, shape (unit,)
-        Cold of the unit's own weighing window less that of its whole winter, per sd of cold; 0
-        where either is unknown. For stores use only: a window that ends in midwinter is colder.
+        Cold of the unit's own weighing window less that of its whole winter, less what is usual
+        in the pool, per sd of cold; 0 where either is unknown. For stores use only: a window
+        that ends in midwinter is colder.
     parts : dict of str to Part
     """
 
@@ -234,7 +235,9 @@ def _window_cold(units: pl.DataFrame, covariates: list[Covariate]) -> np.ndarray
     if scale is None:
         return np.zeros(units.height)
     difference = _floats(units, "window_cold_kd_per_day") - _floats(units, "cold_kd_per_day")
-    return np.nan_to_num(difference / scale, nan=0.0)
+    known = np.isfinite(difference)
+    usual = float(difference[known].mean()) if known.any() else 0.0
+    return np.nan_to_num((difference - usual) / scale, nan=0.0)
 
 
 def _mite_counts(samples: pl.DataFrame, unit_names: tuple[str, ...]) -> MiteCounts:
