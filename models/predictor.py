@@ -260,13 +260,14 @@ def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.nd
     Returns
     -------
     Terms
-        The level's effect is the sum of the steps up to it; the lowest level has none.
+        The level's effect is the sum of the steps up to it, centred on the pool: so the
+        intercept is the pool's average and not the lowest level's, which mixed worse.
     """
     is_above = (level > 0).astype(float)
     above = np.maximum(level - 1, 0)
     centred = opening - pool.opening.mean()
     exact: list[tuple] = [
-        (layout.coefficient("step to", name), (level >= k).astype(float))
+        (layout.coefficient("step to", name), (level >= k) - float((pool.level >= k).mean()))
         for k, name in enumerate(pool.levels[1:], start=1)
     ]
     first = pool.levels[1]

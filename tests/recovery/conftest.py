@@ -12,4 +12,4 @@ from tests.recovery.pools import Recovered, recover
 def confounded() -> Recovered:
     """Skilled members insulate more and treat mites better."""
     scenario = Scenario(n_members=16, colonies_per_apiary=5, n_winters=2, confounding=1.0)
-    return recover(scenario, seed=5, draws=800, tune=600, retries=0)
+    return recover(scenario, seed=5, draws=1000, tune=700, retries=1)

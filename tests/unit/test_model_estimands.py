@@ -111,8 +111,9 @@ def brute_force(pool, q, draw: int, outcome: str, level: str | None, opening: fl
         if outcome == SURVIVAL:
             eta += term("slope of autumn stores") * values["autumn stores"][i]
         eta += term("slope of mites") * float(one["mite_load"][i] - one["mite_load_mean"])
-        for step in ("top", "partial", "full")[: ("none", "top", "partial", "full").index(own)]:
-            eta += term(f"step to {step}")
+        for k, step in enumerate(("top", "partial", "full"), start=1):
+            is_up = ("none", "top", "partial", "full").index(own) >= k
+            eta += term(f"step to {step}") * (is_up - np.mean(pool.level >= k))
         if own != "none":
             eta += term(f"top opening at {own}") * is_open
             eta += term(f"cold at {own}") * values["cold"][i]
@@ -196,6 +197,7 @@ def test_contrasts_by_hand():
     pool = pack_pool(table, template.mite_samples.clear(), packing)
     terms = ["intercept", "step to full"]
     effects = np.log([[10.0, 0.8], [1.0, 3.0], [5.0, 1.2]])
+    effects[:, 0] += effects[:, 1] / 2  # half the pool is full: the intercept is its average
     posterior = xr.Dataset(
         {
             "coefficient": (("chain", "draw", "outcome", "term"), effects[None, None]),
