@@ -251,7 +251,6 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     try:
         with store_errors(path):
             connection.execute("SET TimeZone = 'UTC'")
-            connection.execute("SET enable_progress_bar = false")
             _make_or_check(path, connection)
     except BaseException:
         connection.close()
