@@ -86,7 +86,10 @@ def settings(**model) -> Settings:
 def test_a_failed_gate_makes_fit_try_again_with_more_draws(simulated, sampler, tmp_path):
     seen = sampler(3.0, 0.0)
     result = fitting.fit(
-        simulated.colony_winters, simulated.mite_samples, settings(retries=2), SILENT
+        simulated.colony_winters,
+        simulated.mite_samples,
+        settings(retries=2, draws=1000, tune=1000),
+        SILENT,
     )
     assert result.has_converged
     assert [(s["draws"], s["tune"], s["target_accept"], s["seed"]) for s in seen] == [
