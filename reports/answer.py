@@ -9,17 +9,21 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from reports.blocks import few_note, say
+from reports.blocks import few_note, say, show_figure
 from reports.context import Pool
 from reports.estimates import winter_span
+from reports.figures_estimates import answer_alt, answer_figure
 from reports.summaries import (
     raw_by_level,
 )
 from reports.tables import Column
 from reports.wording import (
+    NO_BREAK,
     answer_sentences,
     count,
+    headline_contrast,
     listed,
+    main_rows,
     markdown_text,
     number,
 )
@@ -29,14 +33,22 @@ LEVEL_COLUMNS: Mapping[str, Column | str] = {
     "units": "Colony-winters",
     "raw stores use": Column("raw mean", group="Stores used [kg]"),
     "model stores use": Column("model", group="Stores used [kg]"),
-    "raw survival": Column("raw", group="Alive in spring [%]"),
+    "raw survival": Column("raw count", group="Alive in spring [%]"),
     "model survival": Column("model", group="Alive in spring [%]"),
     "raw spring strength": Column("raw mean", group="Spring frames, dead = 0"),
     "model spring strength": Column("model", group="Spring frames, dead = 0"),
 }
 
-
-_OUTCOME_COLUMN = {"stores use": "stores_use_kg", "survival": "is_alive"}
+_ADJUSTED = {
+    "mites": "mites",
+    "cold": "cold",
+    "top opening": "top openings",
+    "autumn strength": "autumn strength",
+    "queen age": "age of the queen",
+    "wind exposure": "wind",
+    "elevation": "elevation",
+}
+"""Parts of the model that adjust for what was recorded, as prose calls them."""
 
 
 def who_asks(pool: Pool) -> str:
@@ -61,15 +73,39 @@ def who_asks(pool: Pool) -> str:
 
 
 def say_answer(pool: Pool) -> None:
-    """Print the answer, set apart."""
+    """Print the answer, set apart, and what its numbers are about."""
     text = " ".join(answer_sentences(pool.estimands, pool.parts))
-    say(f"::: {{.answer}}\n{markdown_text(text)}\n:::")
+    say(f"::: {{.answer}}\n{markdown_text(text)}\n:::", basis(pool))
+
+
+def basis(pool: Pool) -> str:
+    """Say whom the answer's numbers are about and what an interval is; empty without numbers."""
+    told = main_rows(pool.estimands).filter(
+        (pl.col("contrast") == headline_contrast(pool.estimands))
+        & (pl.col("status") == "estimated")
+    )
+    if told.is_empty():
+        return ""
+    whom = told["population"][0].strip().rstrip(".")
+    over = f" over {markdown_text(whom[:1].lower() + whom[1:])}" if whom else ", per colony"
+    return (
+        f"Each number is a mean{over}. If the model is right, the true value lies in a "
+        f"95{NO_BREAK}% interval with that probability; [one table](#words) fixes the words."
+    )
+
+
+def say_answer_figure(pool: Pool) -> None:
+    """Print the first figure, where any group is large enough to be drawn."""
+    if raw_by_level(pool)["is_hidden"].all():
+        say("Too few members stand behind these records to draw what their colonies did.")
+        return
+    show_figure(pool, "answer", answer_caption(pool), answer_figure(pool), answer_alt(pool))
 
 
 def answer_caption(pool: Pool) -> str:
     """Caption of the first figure."""
     drawn = (
-        "Filled: the model, with 50 % (thick) and 89 % (thin) intervals. "
+        "Filled: the model, with 50 % (thick) and 95 % (thin) intervals. "
         if _has_means(pool)
         else ""
     )
@@ -85,9 +121,9 @@ def level_caption(pool: Pool) -> str:
     if not _has_means(pool):
         return "Raw counts by insulation level." + few_note(pool, raw_by_level(pool))
     return (
-        "Raw counts beside the model’s estimates (89 % interval). The model’s column is what the "
-        "whole pool would show with every colony at that level."
-        + few_note(pool, raw_by_level(pool))
+        "Raw counts beside the model’s estimates (95 % interval). The model puts the whole pool at "
+        "each level, over the same days; raw means are of whoever used the level, over each "
+        "colony’s own days." + few_note(pool, raw_by_level(pool))
     )
 
 
@@ -96,33 +132,49 @@ def limits(pool: Pool) -> list[str]:
     units = pool.units
     if units["level"].count() == 0:
         return [
-            "**Insulation.** Without recorded set-ups nothing can be said of it. The figure and "
-            "table show what these colonies did, whatever their hives.",
+            "**Insulation.** Without recorded set-ups nothing can be said of it. What is shown "
+            "here is what these colonies did, whatever their hives.",
             "**Next time.** A set-up record for each colony and winter, some hives with and some "
             "without insulation in the same apiary, would let these records answer the question.",
         ]
     lot = units.filter(pl.col("assignment") == "randomised").height
     known = units["assignment"].count()
     chose = (
-        f"{number(100 * lot / known)} % of the set-ups were drawn by lot; members chose the others."
+        f"{number(100 * lot / known)} % of the set-ups were drawn by lot, and count like those "
+        "that members chose."
         if lot
         else "Members chose the set-ups; none was drawn by lot."
     )
-    unknown = {o: units.height - units[c].count() for o, c in _OUTCOME_COLUMN.items()}
-    gaps = listed([f"{o} of {number(n)}" for o, n in unknown.items()])
-    first = (
-        f"**Cause.** {chose} The model compares hives of the same member, and adjusts for mites, "
-        "cold, openings and autumn strength as recorded. It cannot see a member who gives the "
-        "better box to the better colony; only a draw by lot can."
+    used = set(pool.parts.filter("is_included")["part"].to_list())
+    adjusted = listed([words for part, words in _ADJUSTED.items() if part in used])
+    model = (
+        "The model compares hives of the same member"
+        + (f" and adjusts for {adjusted} as recorded" if adjusted else "")
+        + ". It cannot see a member who gives the better box to the better colony: that could move "
+        "the answer by more than its interval, and only a draw by lot guards against it."
     )
-    items = [
-        first,
+    return [
+        f"**Cause.** {chose} {model}",
+        "**The model.** Its sampler was [checked](#checks); whether other rules, other priors or "
+        "leaving a member out would change the answer was not tried.",
+        f"**What was not reported.** {unreported(pool)}; [gaps by level](#missing) can tilt the "
+        "answer.",
         "**Other places.** It speaks for these hives and winters. Your box, bees and winter may "
         "differ; see [the cautions](#cautions).",
     ]
-    if units.height:
-        items.append(
-            f"**What was not reported.** Among {count(units.height, 'colony-winter')}, {gaps} "
-            "are missing; [gaps by level](#missing) can tilt the answer."
-        )
-    return items
+
+
+def unreported(pool: Pool) -> str:
+    """Say how many colony-winters lack stores use and survival, and how that differs by level."""
+    raw = raw_by_level(pool).filter(~pl.col("is_hidden"))
+    said = []
+    for outcome, column, known in (
+        ("stores use", "stores_use_kg", "n_stores"),
+        ("survival", "is_alive", "n_known"),
+    ):
+        n = pool.units.height - pool.units[column].count()
+        shares = [100 * (1 - row[known] / row["n_units"]) for row in raw.to_dicts()]
+        ends = [number(f(shares)) for f in (min, max)] if shares else []
+        by_level = f" ({listed(ends, 'to')} % by level)" if len(set(ends)) == 2 else ""
+        said.append(f"{outcome} of {number(n)}{by_level}")
+    return f"Among {count(pool.units.height, 'colony-winter')}, {listed(said)} are missing"

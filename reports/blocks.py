@@ -29,7 +29,10 @@ def few_note(pool: Pool, frame: pl.DataFrame) -> str:
     """Explain what is hidden in a table, when something is."""
     if not has_hidden(frame):
         return ""
-    return f" *{FEW}* or – stands for groups of fewer than {pool.minimum_cell} members."
+    return (
+        f" *{FEW}* or – stands for groups of fewer than {pool.minimum_cell} members, and for one "
+        "more group where they would follow from the total."
+    )
 
 
 def say(*paragraphs: str) -> None:

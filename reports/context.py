@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
+from models.gates import GATES_SCHEMA
 from pipeline.contracts import load_contracts
 from pipeline.errors import RenderError
 from pipeline.settings import Settings, read_settings
@@ -21,7 +23,7 @@ AMONG_SURVIVORS = " among survivors"
 _NUMBERS = dict.fromkeys(("mean", "sd", *QUANTILES), pl.Float64)
 
 # What each file of results holds. A missing file is an empty frame of these columns.
-RESULT_SCHEMAS: dict[str, dict[str, type[pl.DataType]]] = {
+RESULT_SCHEMAS: dict[str, Mapping[str, type[pl.DataType]]] = {
     "estimands": {
         **dict.fromkeys(
             ("outcome", "contrast", "measure", "unit", "subgroup", "horizon", "population"),
@@ -42,16 +44,9 @@ RESULT_SCHEMAS: dict[str, dict[str, type[pl.DataType]]] = {
         "mean": pl.Float64,
         **dict.fromkeys(QUANTILES, pl.Float64),
     },
-    "gates": {
-        "quantity": pl.String,
-        "is_headline": pl.Boolean,
-        "r_hat": pl.Float64,
-        "ess_bulk": pl.Float64,
-        "ess_tail": pl.Float64,
-        "passed": pl.Boolean,
-        "threshold": pl.String,
-    },
+    "gates": GATES_SCHEMA,
     "links": {
+        "outcome": pl.String,
         "level_a": pl.String,
         "level_b": pl.String,
         "linking_members": pl.Int64,
@@ -84,7 +79,9 @@ _SENSORS = """
         sum(days)::BIGINT AS days, avg(temperature_c) AS temperature_c,
         avg(humidity_pct) AS humidity_pct
     FROM units JOIN colony_winters c USING (colony_id, winter)
-    WHERE c.exclusion_reason IS NULL OR c.is_alive IS NOT NULL
+    WHERE c.exclusion_reason IS NULL
+        OR ((c.is_alive IS NOT NULL OR c.is_disaster) AND NOT EXISTS (
+            FROM colony_winters WHERE exclusion_reason IS NULL))
     GROUP BY ALL ORDER BY ALL
 """
 _TREATMENTS = """

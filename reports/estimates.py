@@ -7,17 +7,19 @@ from dataclasses import fields, is_dataclass
 import polars as pl
 
 from models.priors import Priors
+from models.vocabulary import OUTCOMES
 from reports.context import AMONG_SURVIVORS, Pool
 from reports.summaries import raw_by_level
 from reports.tables import FEW
 from reports.wording import (
     NO_BREAK,
-    OUTCOMES,
     Verdict,
     because,
+    chance,
     decimals_of,
     estimate,
     number,
+    sentence,
     verdict,
     winter_name,
 )
@@ -30,10 +32,10 @@ _RAW = {
 
 
 def _mean_text(row: dict | None, decimals: int) -> str:
-    """Write a level's modelled mean with its 89 % interval, or a dash."""
+    """Write a level's modelled mean with its 95 % interval, or a dash."""
     if row is None or row["mean"] is None:
         return "–"
-    span = f"{number(row['q5.5'], decimals)} to {number(row['q94.5'], decimals)}"
+    span = f"{number(row['q2.5'], decimals)} to {number(row['q97.5'], decimals)}"
     return f"{number(row['mean'], decimals)} ({span.replace(' ', NO_BREAK)})"
 
 
@@ -55,7 +57,8 @@ def level_cells(pool: Pool) -> pl.DataFrame:
                 row[f"raw {outcome}"] = FEW
             elif outcome == "survival":
                 share = f" ({number(raw[column])}{NO_BREAK}%)" if raw[column] is not None else ""
-                row[f"raw {outcome}"] = f"{raw['n_alive']} of {raw['n_known']}{share}"
+                alive = f"{number(raw['n_alive'])} of {number(raw['n_known'])}"
+                row[f"raw {outcome}"] = f"{alive}{share}"
             else:
                 row[f"raw {outcome}"] = (
                     f"{number(raw[column], decimals)} (n{NO_BREAK}{number(raw[n_column])})"
@@ -80,7 +83,8 @@ def contrast_table(pool: Pool, outcome: str) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        contrast, horizon, difference, relative, p_benefit [%], words; text but for p_benefit.
+        contrast, horizon, difference, relative (left out where no contrast has one),
+        p_benefit, words; all text.
     """
     is_told = (pl.col("horizon") == "these winters") | (pl.col("status") == "estimated")
     rows = pool.estimands.filter(
@@ -97,41 +101,59 @@ def contrast_table(pool: Pool, outcome: str) -> pl.DataFrame:
             "horizon": row["horizon"],
             "difference": estimate(row),
             "relative": relative.get((row["contrast"], row["horizon"]), "–"),
-            "p_benefit": None if row["p_benefit"] is None else 100 * row["p_benefit"],
+            "p_benefit": chance(row["p_benefit"]),
             "words": _words(row),
         }
         for row in rows.filter(pl.col("measure") == "difference").to_dicts()
     ]
-    text = dict.fromkeys(("contrast", "horizon", "difference", "relative"), pl.String)
-    return pl.DataFrame(table, schema={**text, "p_benefit": pl.Float64, "words": pl.String})
+    names = ("contrast", "horizon", "difference", "relative", "p_benefit", "words")
+    found = pl.DataFrame(table, schema=dict.fromkeys(names, pl.String))
+    return found if relative else found.drop("relative")
 
 
-def subgroup_table(pool: Pool) -> pl.DataFrame:
-    """List the differences within subgroups, these winters (outcome, contrast, subgroup, …)."""
-    rows = pool.estimands.filter(
+def _subgroup_rows(pool: Pool) -> pl.DataFrame:
+    return pool.estimands.filter(
         (pl.col("subgroup") != "all")
         & (pl.col("measure") == "difference")
         & (pl.col("horizon") == "these winters")
     )
+
+
+def subgroup_table(pool: Pool) -> pl.DataFrame:
+    """List the differences estimated within subgroups, these winters, as text.
+
+    Returns
+    -------
+    polars.DataFrame
+        outcome, contrast, subgroup, n_units (colony-winters with the outcome), difference, words.
+    """
     table = [
         {
-            "subgroup": row["subgroup"],
             "outcome": row["outcome"],
             "contrast": row["contrast"],
+            "subgroup": row["subgroup"],
+            "n_units": FEW if row["n_members"] < pool.minimum_cell else number(row["n_units"]),
             "difference": estimate(row),
             "words": _words(row),
-            "status": row["status"],
         }
-        for row in rows.to_dicts()
+        for row in _subgroup_rows(pool).to_dicts()
+        if row["status"] == "estimated"
     ]
-    names = ("subgroup", "outcome", "contrast", "difference", "words", "status")
+    names = ("outcome", "contrast", "subgroup", "n_units", "difference", "words")
     return pl.DataFrame(table, schema=dict.fromkeys(names, pl.String))
 
 
-def blocked_reasons(pool: Pool) -> list[str]:
-    """Why parts of the pool have no estimates, each reason once."""
-    rows = pool.estimands.filter((pl.col("subgroup") != "all") & (pl.col("status") != "estimated"))
-    return sorted(set(rows["reason"].drop_nulls().to_list()) - {""})
+def blocked_subgroups(pool: Pool) -> list[str]:
+    """Say what parts of the pool have no estimates and why, each reason once."""
+    reasons: dict[str, dict[str, None]] = {}
+    for row in _subgroup_rows(pool).filter(pl.col("status") != "estimated").to_dicts():
+        what = f"{row['outcome']}, {row['contrast']}"
+        reasons.setdefault(_words(row), {})[what] = None
+    everything = len(OUTCOMES) * _subgroup_rows(pool)["contrast"].n_unique()
+    return [
+        sentence(why if len(whats) == everything else f"{'; '.join(whats)}: {why}")
+        for why, whats in reasons.items()
+    ]
 
 
 def survivors_table(pool: Pool) -> pl.DataFrame:
@@ -145,67 +167,43 @@ def survivors_table(pool: Pool) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["level", "raw", "model"], orient="row")
 
 
-def populations(pool: Pool) -> list[str]:
-    """Sentences that say for which hives the estimates speak, each once."""
-    overall = pool.estimands.filter(pl.col("subgroup") == "all")
-    found = overall["population"].drop_nulls().unique(maintain_order=True)
-    return [text for text in found.to_list() if text.strip()]
+def populations(pool: Pool) -> pl.DataFrame:
+    """Say for which hives each kind of estimate speaks (contrasts, horizon, population)."""
+    overall = pool.estimands.filter(
+        (pl.col("subgroup") == "all") & (pl.col("status") == "estimated")
+    )
+    names = pl.col("contrast").unique(maintain_order=True).str.join("; ")
+    found = overall.group_by("population", maintain_order=True).agg(
+        names, pl.col("horizon").first()
+    )
+    return found.select("contrast", "horizon", "population")
 
 
 def link_table(pool: Pool) -> pl.DataFrame:
-    """List which levels the records link, counts of few members as a word."""
+    """List which pairs of levels the records link, counts of few members as a word.
+
+    Returns
+    -------
+    polars.DataFrame
+        pair, members, apiaries (over all analysed colony-winters), and for each outcome
+        whether those with the outcome recorded still link the pair; all text.
+    """
 
     def shown(value: int) -> str:
         return FEW if 0 < value < pool.minimum_cell else number(value)
 
-    rows = [
-        {
-            "pair": f"{row['level_a']} and {row['level_b']}",
-            "members": shown(row["linking_members"]),
-            "apiaries": shown(row["linking_apiaries"]),
-            "is_linked": "yes" if row["is_linked"] else "no",
-        }
-        for row in pool.links.to_dicts()
-    ]
+    pairs: dict[str, dict[str, str]] = {}
+    for row in pool.links.to_dicts():
+        pair = pairs.setdefault(f"{row['level_a']} and {row['level_b']}", {})
+        if row["outcome"] == "any":
+            pair["members"] = shown(row["linking_members"])
+            pair["apiaries"] = shown(row["linking_apiaries"])
+        else:
+            pair[row["outcome"]] = "yes" if row["is_linked"] else "no"
+    columns = ("pair", "members", "apiaries", *OUTCOMES)
     return pl.DataFrame(
-        rows, schema=dict.fromkeys(("pair", "members", "apiaries", "is_linked"), pl.String)
-    )
-
-
-def part_table(pool: Pool) -> pl.DataFrame:
-    """List the model's parts: whether each is in, on how many units, and why not."""
-    use = pl.when("is_included").then(pl.lit("in the model")).otherwise(pl.lit("left out"))
-    return pool.parts.with_columns(use.alias("use"))
-
-
-GATES_SHOWN = 40
-"""Most lines of the table of gates; all of them are in ``results/gates.csv``."""
-
-
-def gate_table(pool: Pool) -> pl.DataFrame:
-    """List the gates a reader needs: what failed, then the headline quantities; not too many."""
-    return (
-        pool.gates.filter(pl.col("is_headline") | ~pl.col("passed"))
-        .sort("passed", ~pl.col("is_headline"), maintain_order=True)
-        .head(GATES_SHOWN)
-        .with_columns(
-            pl.when("passed").then(pl.lit("passed")).otherwise(pl.lit("failed")).alias("verdict")
-        )
-    )
-
-
-def gate_sentence(pool: Pool) -> str:
-    """Say how many gates were passed."""
-    total, passed = pool.gates.height, int(pool.gates["passed"].sum())
-    if total == 0 and not pool.estimands.is_empty():
-        return "Nothing was sampled, because no contrast can be estimated from these records."
-    if total == 0:
-        return "The model has not been fitted, so there is nothing to judge."
-    if passed == total:
-        return f"All {number(total)} checks of the sampler were passed."
-    return (
-        f"{number(total - passed)} of {number(total)} checks of the sampler failed; "
-        "no estimate that rests on a failed check is shown as a number."
+        [{"pair": name, **found} for name, found in pairs.items()],
+        schema=dict.fromkeys(columns, pl.String),
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 WIDTH_IN = 5.4
 """Width of every figure [in]; shown at 100 CSS pixels an inch, drawn at twice that."""
@@ -72,18 +73,16 @@ def new_figure(
     height_in: float, rows: int = 1, height_ratios: list[float] | None = None
 ) -> tuple[Figure, list[Axes]]:
     """Make a figure of the report's width with ``rows`` panels, one above the other."""
-    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout=ConstrainedLayoutEngine(h_pad=0.08))
     axes = figure.subplots(rows, 1, squeeze=False, height_ratios=height_ratios)
     return figure, list(axes[:, 0])
 
 
-def draw_interval(
-    axes: Axes, y: float, row: dict, colour: str, *, wide: tuple[str, str] = ("q5.5", "q94.5")
-) -> None:
-    """Draw a mean with its 50 % (thick) and 89 % (thin) interval at height ``y``."""
-    axes.plot([row[wide[0]], row[wide[1]]], [y, y], color=colour, lw=1.6, solid_capstyle="butt")
+def draw_interval(axes: Axes, y: float, row: dict, colour: str) -> None:
+    """Draw a mean with its 50 % (thick) and 95 % (thin) interval at height ``y``."""
+    axes.plot([row["q2.5"], row["q97.5"]], [y, y], color=colour, lw=1.6, solid_capstyle="butt")
     axes.plot([row["q25"], row["q75"]], [y, y], color=colour, lw=5, solid_capstyle="butt")
-    axes.plot(row["mean"], y, "o", color=colour, ms=7.5, mec="white", mew=1.2, zorder=5)
+    axes.plot(row["mean"], y, "o", color=colour, ms=6, mec="white", mew=1.0, zorder=5)
 
 
 def draw_median(axes: Axes, y: float, values: pl.Series) -> None:

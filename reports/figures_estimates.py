@@ -7,7 +7,9 @@ import polars as pl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patheffects import withStroke
 
+from models.vocabulary import OUTCOMES
 from reports.context import Pool
 from reports.figures import (
     FAINT,
@@ -21,7 +23,7 @@ from reports.figures import (
     spread,
 )
 from reports.summaries import counted_frames, raw_by_level, with_level
-from reports.wording import OUTCOMES, decimals_of, listed, number, signed, unit_words
+from reports.wording import decimals_of, listed, number, signed, unit_words
 
 _GAIN_TITLES = {
     "stores use": "Stores saved",
@@ -42,7 +44,8 @@ def _raw_points(axes: Axes, units: pl.DataFrame, outcome: str, levels: list[str]
     for y, level in enumerate(levels):
         points = units.filter(pl.col("level") == level).select(value.alias("x")).drop_nulls()
         x = points["x"].sort().to_numpy()
-        axes.plot(x, y + 0.24 + spread(len(x), 0.12), ".", ms=4, color=FAINT, alpha=0.7, mew=0)
+        height = y + 0.24 + spread(len(x), 0.12)
+        axes.plot(x, height, ".", ms=4, color=FAINT, alpha=0.7, mew=0, clip_on=False)
 
 
 def _model_rows(pool: Pool, outcome: str) -> dict[str, dict]:
@@ -71,6 +74,7 @@ def answer_figure(pool: Pool) -> Figure:
                         axes, y - 0.14, modelled[row["level"]], LEVEL_COLOURS[row["level"]]
                     )
             name_rows(axes, levels)
+            axes.set_xlim(left=0, right=100 if outcome == "survival" else None)
             mark_empty(axes, "groups of few members are not shown" if is_hidden else "no records")
         model = Line2D([], [], marker="o", color=INK, lw=3, ms=7, mec="white", label="model")
         mean = Line2D([], [], marker="D", color="none", mfc="white", mec=INK, label="raw mean")
@@ -97,9 +101,9 @@ def answer_alt(pool: Pool) -> str:
         for level, row in raw.items():
             told = [f"raw {number(row[column], decimals)}"] if row[column] is not None else []
             if level in modelled:
-                low, high = modelled[level]["q5.5"], modelled[level]["q94.5"]
+                low, high = modelled[level]["q2.5"], modelled[level]["q97.5"]
                 told.append(
-                    f"model {number(modelled[level]['mean'], decimals)}, 89 % interval "
+                    f"model {number(modelled[level]['mean'], decimals)}, 95 % interval "
                     f"{number(low, decimals)} to {number(high, decimals)}"
                 )
             if told:
@@ -165,7 +169,7 @@ def forest_alt(rows: pl.DataFrame, names: list[str]) -> str:
         size = f"{signed(row['mean'], decimals)} {unit_words(row['unit'])}"
         said.append(
             f"{_GAIN_TITLES[row['outcome']].lower()}, {name}: {size}, "
-            f"89 % interval {signed(row['q5.5'], decimals)} to {signed(row['q94.5'], decimals)}"
+            f"95 % interval {signed(row['q5.5'], decimals)} to {signed(row['q94.5'], decimals)}"
         )
     return "Differences with intervals. " + "; ".join(said) + "."
 
@@ -176,6 +180,15 @@ def compared_means(pool: Pool) -> pl.DataFrame:
     return rows.drop_nulls(["raw", "mean"])
 
 
+def _named_on_the_left(places: dict[str, float]) -> dict[str, bool]:
+    """Put each name on the side away from the nearest other place."""
+    is_left = {}
+    for name, x in places.items():
+        others = [other - x for key, other in places.items() if key != name]
+        is_left[name] = bool(others) and min(others, key=abs) > 0
+    return is_left
+
+
 def model_against_raw_figure(pool: Pool) -> Figure:
     """Draw the model's level means against the raw means of the same levels."""
     rows = compared_means(pool)
@@ -184,20 +197,26 @@ def model_against_raw_figure(pool: Pool) -> Figure:
         figure, panels = new_figure(2.9 * len(outcomes), rows=len(outcomes))
         for axes, outcome in zip(panels, outcomes, strict=True):
             here = rows.filter(pl.col("outcome") == outcome).to_dicts()
-            ends = [row[k] for row in here for k in ("raw", "q5.5", "q94.5")]
+            ends = [row[k] for row in here for k in ("raw", "q2.5", "q97.5")]
             low, high = min(ends), max(ends)
             pad = 0.08 * (high - low) or 1.0
             line = np.array([low - pad, high + pad])
+            is_left = _named_on_the_left({row["level"]: row["raw"] for row in here})
             axes.plot(line, line, color=FAINT, lw=1, ls="--")
             for row in here:
                 colour = LEVEL_COLOURS.get(row["level"], INK)
-                axes.plot([row["raw"]] * 2, [row["q5.5"], row["q94.5"]], color=colour, lw=2)
+                axes.plot([row["raw"]] * 2, [row["q2.5"], row["q97.5"]], color=colour, lw=2)
                 axes.plot(row["raw"], row["mean"], "o", color=colour, ms=7)
                 axes.annotate(
-                    row["level"], (row["raw"], row["mean"]), (7, 5), textcoords="offset points"
+                    row["level"],
+                    (row["raw"], row["mean"]),
+                    (-7, -4) if is_left[row["level"]] else (7, -4),
+                    textcoords="offset points",
+                    ha="right" if is_left[row["level"]] else "left",
+                    path_effects=[withStroke(linewidth=3, foreground="white")],
                 )
             title = _PANELS[outcome][0]
-            axes.set(title=title, xlabel="raw mean of the pool", ylabel="model", xlim=line)
+            axes.set(title=title, xlabel="raw mean of the level", ylabel="model", xlim=line)
             axes.grid()
     return figure
 

@@ -6,6 +6,7 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
+from models.vocabulary import LEVELS
 from reports.context import Pool
 from reports.figures import (
     FAINT,
@@ -20,7 +21,7 @@ from reports.figures import (
     spread,
 )
 from reports.summaries import apiary_cold, flow, mite_loads, sensors_by_level
-from reports.wording import LEVELS, listed, number, winter_name
+from reports.wording import listed, number, winter_name
 
 
 def flow_figure(pool: Pool) -> Figure:
@@ -87,13 +88,13 @@ def cold_alt(pool: Pool) -> str:
 
 
 def mites_figure(pool: Pool) -> Figure:
-    """Draw mites per 100 bees by level, every wash and roll a point."""
+    """Draw mites per 100 bees by level, every colony-winter washed or rolled a point."""
     loads = mite_loads(pool)
     levels = [name for name in (*LEVELS, "not recorded") if name in loads["level"].to_list()]
     with house_style():
         figure, [axes] = new_figure(1.0 + 0.5 * len(levels))
         for y, level in enumerate(levels):
-            x = loads.filter(pl.col("level") == level)["mites_per_100_bees"].sort()
+            x = loads.filter(pl.col("level") == level)["load"].sort()
             colour = LEVEL_COLOURS[level]
             axes.plot(x, y + spread(len(x), 0.24), ".", ms=5, color=colour, alpha=0.5, mew=0)
             draw_median(axes, y, x)
@@ -103,7 +104,7 @@ def mites_figure(pool: Pool) -> Figure:
         axes.set_xlim(left=-0.05)
         axes.minorticks_off()
         name_rows(axes, levels)
-        axes.set_xlabel("mites per 100 bees (bar: median)")
+        axes.set_xlabel("mites per 100 bees (bar: median); even steps to 1, then by ratio")
     return figure
 
 
@@ -112,9 +113,9 @@ def mites_alt(pool: Pool) -> str:
     loads = mite_loads(pool)
     said = []
     for level in (*LEVELS, "not recorded"):
-        x = loads.filter(pl.col("level") == level)["mites_per_100_bees"]
+        x = loads.filter(pl.col("level") == level)["load"]
         if len(x):
-            said.append(f"{level} {number(float(x.median()), 1)} of {len(x)} samples")  # type: ignore[arg-type]
+            said.append(f"{level} {number(float(x.median()), 1)} of {len(x)} colony-winters")  # type: ignore[arg-type]
     return f"Mites per 100 bees by insulation level, medians: {listed(said)}."
 
 
@@ -123,7 +124,7 @@ def sensors_figure(pool: Pool) -> Figure:
     shown = sensors_by_level(pool).filter(~pl.col("is_hidden"))
     units = pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
     panels_of = [
-        ("condensation_risk_h", "Hours of condensation risk [h]"),
+        ("condensation_risk_h", "Condensation risk [h a winter]"),
         ("in_hive_temperature_mean_c", "Mean in-hive temperature [°C]"),
     ]
     levels = [name for name in shown["level"].to_list() if name in LEVELS]
@@ -144,7 +145,6 @@ def sensors_alt(pool: Pool) -> str:
     """Say what loggers showed by level."""
     said = []
     for row in sensors_by_level(pool).filter(~pl.col("is_hidden")).to_dicts():
-        hours = number(row["condensation_risk_h"])
-        mean = number(row["in_hive_temperature_mean_c"], 1)
-        said.append(f"{row['level']}: median {hours} hours of condensation risk, mean {mean} °C")
+        hours, warmth = number(row["risk_h"]), number(row["temperature_c"], 1)
+        said.append(f"{row['level']}: median {hours} hours of condensation risk, {warmth} °C")
     return f"Loggers by insulation level, each point a colony-winter. {'; '.join(said)}."

@@ -10,9 +10,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from models.vocabulary import LEVELS
 from reports.blocks import few_note, say, say_list, show_figure, show_table
 from reports.context import Pool
-from reports.estimates import blocked_reasons, subgroup_table
+from reports.estimates import blocked_subgroups, populations, subgroup_table
 from reports.figures_estimates import (
     compared_means,
     contrast_rows,
@@ -34,7 +35,6 @@ from reports.summaries import (
 )
 from reports.tables import FEW, Column
 from reports.wording import (
-    LEVELS,
     because,
     contrast_words,
     count,
@@ -47,17 +47,28 @@ from reports.wording import (
 CONTRAST_COLUMNS: Mapping[str, Column | str] = {
     "contrast": "Contrast",
     "horizon": "Winters",
-    "difference": "Difference (95 %)",
-    "relative": "Relative (95 %)",
-    "p_benefit": Column("Better [%]"),
+    "difference": "Difference",
+    "relative": "Relative",
+    "p_benefit": Column("Better [%]", is_number=True),
     "words": "In words",
 }
 
 
 _BENEFIT = {
-    "stores use": "Kilograms saved: less stores used counts as better.",
-    "survival": "Alive means alive with a laying queen in spring.",
-    "spring strength": "Frames of bees in spring; a colony that died counts zero.",
+    "stores use": (
+        "Kilograms of stores saved per colony, reckoned as honey: less used counts as better. "
+        "*Relative* is the share of what colonies at the second level use. A colony that died "
+        "before its spring weighing has no ledger: what it would have used is inferred from "
+        "colonies like it."
+    ),
+    "survival": (
+        "Alive means alive with a laying queen in spring. *Relative* is the chance of being alive "
+        "at the first level divided by the chance at the second: above 1 is better."
+    ),
+    "spring strength": (
+        "Frames of bees per colony in spring; a colony that died counts zero, so that survival is "
+        "part of this number."
+    ),
 }
 
 
@@ -65,7 +76,8 @@ def rejected_sentence(pool: Pool) -> str:
     """Say how many rows and files were rejected."""
     rows = int(pool.records["rejected"].sum())
     files = pool.files.filter(pl.col("rows_accepted").fill_null(0) == 0).height
-    told = f"{count(pool.files.height, 'file')} arrived; {number(files)} gave no row."
+    gave = f"{number(files)} gave no row" if files else "each gave at least one row"
+    told = f"{count(pool.files.height, 'file')} arrived; {gave}."
     if rejections(pool).is_empty():
         return f"{told} No row was rejected."
     return (
@@ -90,23 +102,26 @@ def coverage_sentence(pool: Pool) -> str:
         return "No colony-winter has weather records that cover its window."
     rest = "; the others have no degree-days" if known < units.height else ""
     return (
-        f"{number(known)} of {count(units.height, 'colony-winter')} have weather for at least "
-        f"{number(100 * least)} % of their days{rest}."
+        f"{number(known)} of {count(units.height, 'colony-winter')} "
+        f"{'has' if known == 1 else 'have'} weather for at least {number(100 * least)} % of the "
+        f"days{rest}."
     )
 
 
 def set_up_sentence(pool: Pool) -> str:
     """Say how many set-ups are known and who used several."""
-    units = pool.shown
+    units = pool.colony_winters
     known = units["level"].count()
     if known == 0:
         return "**No set-ups were recorded**, so no colony-winter has an insulation level."
     several = comparing_members(pool)
     shown = number(several) if several == 0 or several >= pool.minimum_cell else FEW
     return (
-        f"{number(known)} of {count(units.height, 'colony-winter')} have a recorded set-up. Of "
-        f"{count(units['member_id'].n_unique(), 'member')}, {shown} wintered hives at more than "
-        "one level; the comparison rests on them."
+        f"{number(known)} of the {count(units.height, 'colony-winter')} that records speak of "
+        f"{'has' if known == 1 else 'have'} a recorded set-up. Of "
+        f"{count(pool.units['member_id'].n_unique(), 'member')}, {shown} wintered hives at more "
+        "than one level, in the same winter or in different ones; the comparison rests mostly on "
+        "them. [Links](#links) counts them for each pair of levels."
     )
 
 
@@ -118,8 +133,8 @@ def outcome_note(outcome: str) -> str:
 def contrast_caption(outcome: str) -> str:
     """Caption of an outcome's table of contrasts."""
     return (
-        f"{outcome.capitalize()}: every contrast, with 95 % intervals. Positive is better. "
-        "*Better* is the posterior probability that the first set-up did better."
+        f"{outcome.capitalize()}: every contrast, with its 95 % interval. A positive difference is "
+        "better. *Better* is the probability, by the model, that the first set-up did better."
     )
 
 
@@ -144,57 +159,83 @@ def say_forest(pool: Pool) -> None:
     show_figure(
         pool,
         "contrasts",
-        "Differences between levels with 50 % (thick) and 89 % intervals; right of the line is "
-        "better. Grey: predicted for a new winter.",
+        "Differences between levels with 50 % (thick) and 95 % (thin) intervals; right of the "
+        "line is better. Grey, named *new*: predicted for a new winter. Each panel has its own "
+        "scale.",
         forest_figure(rows, names, is_new),
         forest_alt(rows, names),
     )
 
 
+def say_populations(pool: Pool) -> None:
+    """Print for which hives the estimates speak, one kind of contrast and horizon a line."""
+    found = populations(pool)
+    if found.is_empty():
+        say("No contrast has an estimate; the tables say why.")
+        return
+    lines = [
+        f"*{markdown_text(row['contrast'])}, {markdown_text(row['horizon'])}.* "
+        f"{markdown_text(sentence(row['population']))}"
+        for row in found.to_dicts()
+    ]
+    say_list(lines)
+
+
 def say_subgroups(pool: Pool) -> None:
-    """Print what subgroups carry: the headline contrast as a figure, all of them as a table."""
-    table = subgroup_table(pool)
-    if table.is_empty():
+    """Print what parts of the pool carry: the headline contrast as a figure, all as a table."""
+    table, blocked = subgroup_table(pool), blocked_subgroups(pool)
+    if table.is_empty() and not blocked:
         say("No estimates were asked of parts of the pool.")
         return
-    if blocked_reasons(pool) and not (table["status"] == "estimated").any():
-        say("The records carry no estimates for parts of the pool:")
-        say_list([markdown_text(reason) for reason in blocked_reasons(pool)])
-        return
+    if not table.is_empty():
+        say(
+            "Colony-winters are cut into thirds by how cold their place was over that winter. "
+            "Where two parts differ, look at their intervals: whether the difference between "
+            "parts is real was not judged, and among many comparisons some will look sure by "
+            "chance."
+        )
     contrast = headline_contrast(pool.estimands)
     rows = subgroup_rows(pool, contrast)
     if not rows.is_empty():
-        names = rows["subgroup"].to_list()
         show_figure(
             pool,
             "subgroups",
-            f"{sentence(contrast_words(contrast))} Difference within each part of the pool.",
-            forest_figure(rows, names, [False] * rows.height),
-            forest_alt(rows, names),
+            f"{sentence(contrast_words(contrast))} Difference within each part of the pool, with "
+            "50 % (thick) and 95 % (thin) intervals; right of the line is better. Each panel has "
+            "its own scale.",
+            forest_figure(rows, rows["subgroup"].to_list(), [False] * rows.height),
+            forest_alt(rows, rows["subgroup"].to_list()),
         )
     show_table(
         "subgroups",
-        "Differences within parts of the pool, these winters, with 95 % intervals. Each part has "
-        "fewer colonies, so expect wider intervals.",
+        "Differences within parts of the pool, these winters, with 95 % intervals. "
+        "Colony-winters: those of the part whose outcome is known, at any level."
+        + few_note(pool, table),
         table,
         {
-            "subgroup": "Part",
             "outcome": "Outcome",
             "contrast": "Contrast",
-            "difference": "Difference (95 %)",
+            "subgroup": "Part",
+            "n_units": Column("Colony-winters", is_number=True),
+            "difference": "Difference",
             "words": "In words",
         },
     )
+    if blocked:
+        say("No number is given for parts of the pool here:")
+        say_list([markdown_text(reason) for reason in blocked])
 
 
 def link_sentence(pool: Pool) -> str:
     """Say how many pairs of levels are linked."""
     if pool.links.is_empty():
         return "No links have been counted, because no model has been fitted."
-    linked = int(pool.links["is_linked"].sum())
+    pairs = pool.links.filter(pl.col("outcome") == "any")
+    linked = int(pairs["is_linked"].sum())
     least = pool.settings.model.minimum_links
     return (
-        f"{number(linked)} of {count(pool.links.height, 'pair')} of levels are linked by at least "
+        f"{number(linked)} of {count(pairs.height, 'pair')} of levels "
+        f"{'is' if linked == 1 else 'are'} linked by at least "
         f"{count(least, 'member or apiary', 'members or apiaries')}."
     )
 
@@ -207,8 +248,8 @@ def mite_sentence(pool: Pool) -> str:
     drawn = " @fig-mites shows the washes and rolls." if not mite_loads(pool).is_empty() else ""
     of_all = f"{number(sampled)} of {count(pool.shown.height, 'colony-winter')}"
     return (
-        f"{of_all} have at least one count; the loads of the others follow from their member, "
-        f"winter and treatments.{drawn}"
+        f"{of_all} {'has' if sampled == 1 else 'have'} at least one count; the model infers the "
+        f"loads of the others, loosely, from their member, winter and treatments.{drawn}"
     )
 
 
@@ -219,39 +260,46 @@ def say_loggers(pool: Pool) -> None:
         say("No analysed colony-winter has readings of a logger in the hive.")
         return
     say(
-        f"{count(logged.height, 'colony-winter')} have readings from inside the hive. They "
-        "describe; they are not adjusted for member, mites or cold, and warmth in the hive is "
-        "never used to explain an outcome, because insulation itself changes it."
+        f"{count(logged.height, 'colony-winter')} {'has' if logged.height == 1 else 'have'} "
+        "readings from inside the hive. They describe; they are not adjusted for member, mites, "
+        "cold or the loggers’ positions, and days after a colony died are in them. Warmth in the "
+        "hive is never used to explain an outcome, because insulation itself changes it."
     )
     by_level, positions = sensors_by_level(pool), sensor_positions(pool)
     if by_level.filter(~pl.col("is_hidden") & pl.col("level").is_in(LEVELS)).height:
         show_figure(
             pool,
             "loggers",
-            "Condensation risk and warmth by insulation level; each point a colony-winter, bar: "
-            "median.",
+            "Condensation risk and temperature by insulation level; each point a colony-winter, "
+            "bar: median. Condensation risk is calculated, not seen.",
             sensors_figure(pool),
             sensors_alt(pool),
         )
     show_table(
         "loggers",
-        "Loggers by level. Condensation risk: hours in which the coldest inner surface lay below "
-        "the dew point of the hive’s air. Brood onset: median first day of sustained brood-nest "
-        "temperature after midwinter." + few_note(pool, by_level),
+        "Loggers by level; *of* counts the colony-winters behind a median. Temperature: above the "
+        "cluster or under the cover, mean of the winter’s days. Condensation risk: hours in which "
+        "the coldest inner surface, as calculated from the hive’s layers and the outside "
+        "temperature, lay below the dew point of the hive’s air; nobody saw water, and better "
+        "insulated surfaces are warmer by that calculation. Brood onset: first day of sustained "
+        "brood-nest temperature after midwinter, where one was seen." + few_note(pool, by_level),
         by_level,
         {
             "level": "Level",
             "n_units": "Colony-winters",
-            "sensor_days": "Days",
-            "in_hive_temperature_mean_c": Column("Mean [°C]", 1),
-            "condensation_risk_h": Column("Condensation risk, median [h]"),
-            "onset": "Brood onset",
-            "n_onset": "of colony-winters",
+            "sensor_days": "Days read",
+            "temperature_c": Column("median", 1, group="Temperature [°C]"),
+            "n_temperature": Column("of", group="Temperature [°C]"),
+            "risk_h": Column("median", group="Condensation risk [h]"),
+            "n_risk": Column("of", group="Condensation risk [h]"),
+            "onset": Column("median", group="Brood onset", is_number=True),
+            "n_onset": Column("of", group="Brood onset"),
         },
     )
     show_table(
         "positions",
-        "Means from October to April by position of the sensor." + few_note(pool, positions),
+        "Means from October to April by position of the sensor, each colony-winter counted once."
+        + few_note(pool, positions),
         positions,
         {
             "position": "Position",
@@ -272,15 +320,16 @@ def say_model_against_raw(pool: Pool) -> None:
         say(f"No comparison is drawn, because {why}.")
         return
     say(
-        "The model adjusts for member, apiary, winter, mites, cold and openings. Where it stands "
-        "far from the dashed line, those who used a level differ from the others, and the raw mean "
-        "would mislead."
+        "The raw mean is of the colonies that were kept at a level; the model says what the whole "
+        "pool would show at it. They part where those who used the level differ from the others "
+        "(members, places, mites, cold, openings) and, for stores, because raw means are over each "
+        "colony’s own days between weighings. A gap is no proof that the model is right."
     )
     show_figure(
         pool,
         "raw",
-        "The model’s mean of each level (89 % interval) against the raw mean; on the dashed line "
-        "both agree.",
+        "The model’s mean of each level (95 % interval) against the raw mean; on the dashed line "
+        "both agree. Each panel has its own scale.",
         model_against_raw_figure(pool),
         model_against_raw_alt(pool),
     )

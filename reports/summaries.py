@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
+from models.vocabulary import LEVELS
 from reports.context import Pool
 from reports.tables import FEW, hide_small, small_cells
-from reports.wording import LEVELS, number, winter_name
+from reports.wording import NO_BREAK, RULE_WORDS, number, winter_name
 
 UNKNOWN = "not recorded"
 _LEVEL_ORDER = [*LEVELS, UNKNOWN]
@@ -89,12 +90,14 @@ def files_by_status(pool: Pool) -> pl.DataFrame:
 
 
 def rejections(pool: Pool) -> pl.DataFrame:
-    """Count rejected rows by record, column and rule; values and file names stay behind."""
+    """Count rejected rows by record, column and rule in words; values and names stay behind."""
     where = ["file_sha256", "sheet", "row", "record"]
     is_known = pl.col("record").fill_null("") != ""
     record = pl.when(is_known).then("record").otherwise(pl.lit("not told apart"))
     return (
-        pool.rejected_rows.with_columns(record.alias("record"))
+        pool.rejected_rows.with_columns(
+            record.str.replace_all("_", " ").alias("record"), pl.col("rule").replace(RULE_WORDS)
+        )
         .group_by("record", "column", "rule")
         .agg(pl.struct(where).n_unique().cast(pl.Int64).alias("n_rows"))
         .sort("n_rows", "record", "column", "rule", descending=[True, False, False, False])
@@ -115,7 +118,7 @@ def flow(pool: Pool) -> pl.DataFrame:
     )
     current = records["accepted"] - records["superseded"]
     units = pool.units
-    steps = [
+    steps: list[tuple[str, int, int, str]] = [
         ("rows received", records["accepted"] + records["rejected"], 0, ""),
         ("rows accepted", records["accepted"], records["rejected"], "rejected, with a reason"),
         ("rows in use", current, records["superseded"], "replaced by a newer row"),
@@ -129,9 +132,10 @@ def flow(pool: Pool) -> pl.DataFrame:
     ]
     for outcome, (column, _) in OUTCOME_COLUMNS.items():
         known = units[column].count()
-        steps.append((f"with {outcome}", known, units.height - known, "without, with a reason"))
+        steps.append((f"with {outcome}", known, units.height - known, "unknown, with a reason"))
     schema = {"step": pl.String, "kept": pl.Int64, "left": pl.Int64, "why": pl.String}
-    return pl.DataFrame(steps, schema=schema, orient="row")
+    found = pl.DataFrame(steps, schema=schema, orient="row")
+    return found.with_columns(why=pl.when(pl.col("left") > 0).then("why").otherwise(pl.lit("")))
 
 
 _OTHER_REASONS = "other reasons, each from few members"
@@ -174,26 +178,30 @@ def missing_by_level(pool: Pool) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        One row a level, counts as text: a count that rests on few members is a word.
+        One row a level, as text. A level of few members is a word, and so are losses to disaster
+        that struck few members; a gap follows from the counts of the raw table and is shown.
     """
     gaps = {f"no {o}": pl.col(column).is_null() for o, (column, _) in OUTCOME_COLUMNS.items()}
-    gaps["disasters"] = pl.col("is_disaster")
-    member = pl.col("member_id")
+    is_disaster = pl.col("is_disaster")
     found = _by_level(
         pool.units,
         *(is_gap.sum().cast(pl.Int64).alias(name) for name, is_gap in gaps.items()),
-        *(
-            member.filter(is_gap).drop_nulls().n_unique().cast(pl.Int64).alias(f"members {name}")
-            for name, is_gap in gaps.items()
-        ),
+        is_disaster.sum().cast(pl.Int64).alias("disasters"),
+        pl.col("member_id").filter(is_disaster).n_unique().alias("n_struck"),
     )
-    shown = [found["level"]]
-    for name, members in (("n_units", "n_members"), *((gap, f"members {gap}") for gap in gaps)):
-        small = small_cells(found[members].to_list(), pool.minimum_cell)
-        counts = zip(found[name].to_list(), small, strict=True)
-        text = [FEW if is_small else number(n) for n, is_small in counts]
-        shown.append(pl.Series(name, text, dtype=pl.String))
-    return pl.DataFrame(shown)
+    few_units = small_cells(found["n_members"].to_list(), pool.minimum_cell)
+    few_struck = small_cells(found["n_struck"].to_list(), pool.minimum_cell)
+    shown = []
+    for row, is_few, is_struck in zip(found.to_dicts(), few_units, few_struck, strict=True):
+        cells = {"level": row["level"], "n_units": FEW if is_few else number(row["n_units"])}
+        for gap in gaps:
+            share = f"{number(row[gap])} ({number(100 * row[gap] / row['n_units'])}{NO_BREAK}%)"
+            cells[gap] = FEW if is_few else share
+        cells["disasters"] = FEW if is_few or is_struck else number(row["disasters"])
+        shown.append(cells)
+    return pl.DataFrame(
+        shown, schema=dict.fromkeys(("level", "n_units", *gaps, "disasters"), pl.String)
+    )
 
 
 def levels_by_winter(pool: Pool) -> pl.DataFrame:
@@ -312,26 +320,29 @@ def _shown_samples(pool: Pool) -> pl.DataFrame:
     return pool.mite_samples.join(units, on=["colony_id", "winter"], how="inner")
 
 
-def mite_loads(pool: Pool) -> pl.DataFrame:
-    """Mites per 100 bees of each wash or roll, with its level; few members are left out."""
-    samples = with_level(_shown_samples(pool)).filter(pl.col("mites_per_100_bees").is_not_null())
-    counts = _by_level(samples)
-    shown = hide_small(counts, [], minimum=pool.minimum_cell).filter(~pl.col("is_hidden"))
-    return samples.filter(pl.col("level").is_in(shown["level"].implode())).select(
-        "level", "mites_per_100_bees"
+def _unit_loads(pool: Pool) -> pl.DataFrame:
+    """Mean mites per 100 bees of the washes and rolls of each colony-winter that has any."""
+    return (
+        _shown_samples(pool)
+        .group_by("colony_id", "winter", maintain_order=True)
+        .agg(pl.col("mites_per_100_bees").mean().alias("load"))
+        .drop_nulls("load")
     )
+
+
+def mite_loads(pool: Pool) -> pl.DataFrame:
+    """Mites per 100 bees of each colony-winter washed or rolled (level, load); no small groups."""
+    loads = with_level(pool.shown.join(_unit_loads(pool), on=["colony_id", "winter"]))
+    shown = hide_small(_by_level(loads), [], minimum=pool.minimum_cell).filter(~pl.col("is_hidden"))
+    return loads.filter(pl.col("level").is_in(shown["level"].implode())).select("level", "load")
 
 
 def mites_by_level(pool: Pool) -> pl.DataFrame:
     """Summarise counting and treating by level: units, sampled, treated, median load."""
-    samples = (
-        _shown_samples(pool)
-        .group_by("colony_id", "winter")
-        .agg(pl.col("mites_per_100_bees").mean().alias("load"))
-    )
     found = _by_level(
-        pool.shown.join(samples, on=["colony_id", "winter"], how="left"),
+        pool.shown.join(_unit_loads(pool), on=["colony_id", "winter"], how="left"),
         (pl.col("mite_counts_used") > 0).sum().cast(pl.Int64).alias("n_sampled"),
+        pl.col("load").count().cast(pl.Int64).alias("n_loads"),
         pl.col("load").median().alias("median_load"),
         (pl.col("was_treated").mean() * 100).alias("treated_pct"),
         pl.col("was_treated").count().cast(pl.Int64).alias("n_treatment_known"),
@@ -341,20 +352,23 @@ def mites_by_level(pool: Pool) -> pl.DataFrame:
 
 
 def sensors_by_level(pool: Pool) -> pl.DataFrame:
-    """Summarise what loggers tell by level: condensation hours, temperature, brood onset."""
+    """Summarise what loggers tell by level, each median with the colony-winters behind it."""
     units = pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
+    warmth, risk = pl.col("in_hive_temperature_mean_c"), pl.col("condensation_risk_h")
     onset = pl.col("brood_onset_on").dt.ordinal_day()
     found = _by_level(
         units,
         pl.col("sensor_days").sum().cast(pl.Int64),
-        pl.col("in_hive_temperature_mean_c").mean(),
-        pl.col("condensation_risk_h").median(),
-        onset.count().cast(pl.Int64).alias("n_onset"),
+        warmth.median().alias("temperature_c"),
+        warmth.count().cast(pl.Int64).alias("n_temperature"),
+        risk.median().alias("risk_h"),
+        risk.count().cast(pl.Int64).alias("n_risk"),
         onset.median().alias("onset_day"),
+        onset.count().cast(pl.Int64).alias("n_onset"),
     ).with_columns(
         pl.when(pl.col("onset_day").is_not_null())
         .then(pl.date(2023, 1, 1) + pl.duration(days=pl.col("onset_day") - 1))
-        .dt.strftime("%d %b")
+        .dt.strftime("%-d %B")
         .alias("onset")
     )
     hidden = [c for c in found.columns if c not in ("level", "n_members")]

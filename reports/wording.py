@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-OUTCOMES = ("stores use", "survival", "spring strength")
-LEVELS = ("none", "top", "partial", "full")
+from models.vocabulary import OUTCOMES
 
 # Probability that the insulated hives did better (or worse) -> the words used everywhere.
 PROBABILITY_WORDS: tuple[tuple[float, str], ...] = (
@@ -36,7 +35,7 @@ HEADLINE_CONTRASTS = ("full vs none", "full closed vs none", "partial vs none", 
 OUTCOME_CLAUSES = {
     "stores use": ("used less of their stores", "used more of their stores"),
     "survival": ("came through winter more often", "came through winter less often"),
-    "spring strength": ("were stronger in spring", "were weaker in spring"),
+    "spring strength": ("had more bees in spring", "had fewer bees in spring"),
 }
 
 # A positive difference is a benefit, in every outcome.
@@ -44,8 +43,37 @@ GAINS = {"stores use": "saved", "survival": "gained", "spring strength": "gained
 
 NO_BREAK = "\u00a0"
 
+# Rules of the contracts and of the way in, as a member would say them.
+RULE_WORDS = {
+    "any_of": "one of several columns must be filled",
+    "at_most": "above another column of the row",
+    "at_most_referenced": "above what the hive can hold",
+    "boolean": "neither yes nor no",
+    "date": "not a date",
+    "datetime": "not a moment in time",
+    "duplicate key": "given twice; the first row stands",
+    "enum": "not an allowed word",
+    "ignored by mapping": "set aside by a mapping",
+    "in_winter": "outside its winter",
+    "integer": "not a whole number",
+    "maximum": "too high",
+    "maxLength": "too long",
+    "minimum": "too low",
+    "not mapped": "no mapping covers it",
+    "not_after_today": "in the future",
+    "number": "not a number",
+    "on_or_after": "before another date of the row",
+    "pattern": "not written as asked",
+    "required": "empty",
+    "required_when": "empty, though needed with another column",
+    "required_with": "empty, though needed with another column",
+    "type": "not what the column holds",
+    "unknown code": "a word that the mapping does not know",
+    "unknown reference": "speaks of something unknown",
+}
+
 _UNIT_WORDS = {"pp": "percentage points", "points": "percentage points"}
-_DECIMALS = {"kg": 1, "frames": 1, "%": 0, "percentage points": 0, "": 2, "ratio": 2}
+_DECIMALS = {"kg": 1, "frames": 1, "%": 0, "percentage points": 1, "": 2, "ratio": 2}
 _SPACES = re.compile(rf"[^\S{NO_BREAK}\u202f]+")
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~^$@:=\"'])")
 
@@ -114,6 +142,21 @@ def count(value: int, noun: str, plural: str | None = None) -> str:
     ('1 colony', '1\\u202f200 rows')
     """
     return f"{number(value)} {noun if value == 1 else plural or noun + 's'}"
+
+
+def chance(probability: float | None) -> str:
+    """Write a probability in per cent, never rounded to certainty.
+
+    Examples
+    --------
+    >>> chance(0.9883), chance(0.9999), chance(0.0), chance(None)
+    ('98.8', '> 99.9', '< 0.1', '–')
+    """
+    if probability is None:
+        return "–"
+    if probability > 0.999:
+        return f">{NO_BREAK}99.9"
+    return number(100 * probability, 1) if probability >= 0.001 else f"<{NO_BREAK}0.1"
 
 
 def winter_name(winter: int) -> str:
@@ -240,8 +283,8 @@ def _size(row: dict, sign: int) -> str:
     unit, decimals = unit_words(row["unit"]), decimals_of(row["unit"])
     low, high = sorted((sign * row["q2.5"], sign * row["q97.5"]))
     crossing = "; below 0 is the opposite" if low < 0 else ""
-    span = f"95 % interval {number(low, decimals)} to {number(high, decimals)}{crossing}"
-    return f"{number(sign * row['mean'], decimals)} {unit} ({span})"
+    span = f"95{NO_BREAK}% interval {number(low, decimals)} to {number(high, decimals)}{crossing}"
+    return f"{number(sign * row['mean'], decimals)}{NO_BREAK}{unit} ({span})"
 
 
 def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
@@ -284,13 +327,18 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
                 clause = better if seen.direction > 0 else worse
                 known.append(f"{seen.word} {clause}, by {_size(row, seen.direction)}")
             else:
-                shown = estimate(row).replace(" (", f" {GAINS[outcome]} (", 1)
+                shown = estimate(row).replace(
+                    " (", f" {GAINS[outcome]} (95{NO_BREAK}% interval ", 1
+                )
                 unclear.append(f"they {better}: {shown}")
     first, _, second = contrast.partition(" vs ")
     said = []
     if known:
         who, other = LEVEL_WORDS.get(first, first), LEVEL_WORDS.get(second, second)
-        said.append(f"Colonies in {who}, compared with {other}, {'; they '.join(known)}.")
+        said.append(
+            f"By the model’s estimate, colonies in {who}, compared with {other}, "
+            f"{'; they '.join(known)}."
+        )
     if unclear:
         they = listed(unclear, "or")
         if not known:

@@ -10,19 +10,22 @@ import polars as pl
 import pytest
 
 from models.priors import Priors
+from models.vocabulary import OUTCOMES
 from reports.context import Pool, load_pool
+from reports.convergence import FAILURES_SHOWN, failed_gates, gate_sentence, gate_summary
 from reports.estimates import (
-    GATES_SHOWN,
+    blocked_subgroups,
     contrast_table,
-    gate_sentence,
-    gate_table,
     level_cells,
     link_table,
     other_prior_table,
     outcome_prior_table,
+    populations,
+    subgroup_table,
 )
 from reports.figures import figure_markdown, spread
 from reports.figures_estimates import answer_alt, answer_figure
+from reports.sections import link_sentence
 from reports.summaries import (
     OUTCOME_COLUMNS,
     comparing_members,
@@ -30,6 +33,8 @@ from reports.summaries import (
     flow,
     levels_by_winter,
     missing_by_level,
+    mite_loads,
+    mites_by_level,
     raw_by_level,
     rejections,
     winters,
@@ -38,9 +43,20 @@ from reports.tables import FEW
 from tests.report_study import write_study
 
 
+def count_links_by_outcome(study: Path) -> Path:
+    """Give the links of a written study, if any, their outcome: all alike."""
+    path = study / "results" / "links.csv"
+    if not path.exists():
+        return study
+    outcomes = pl.DataFrame({"outcome": ["any", *OUTCOMES]})
+    outcomes.join(pl.read_csv(path), how="cross").write_csv(path)
+    return study
+
+
 @pytest.fixture(scope="module")
 def pool(tmp_path_factory: pytest.TempPathFactory) -> Pool:
-    return load_pool(write_study(tmp_path_factory.mktemp("summaries") / "study"))
+    study = write_study(tmp_path_factory.mktemp("summaries") / "study")
+    return load_pool(count_links_by_outcome(study))
 
 
 def units(**columns: list) -> pl.DataFrame:
@@ -99,8 +115,8 @@ def test_a_row_that_breaks_two_rules_is_one_rejected_row(pool: Pool) -> None:
     assert pool.rejected_rows.height == 25
     assert pool.records["rejected"].sum() == 20
     assert dict(rejections(pool).select("rule", "n_rows").iter_rows()) == {
-        "maximum 250": 20,
-        "required": 5,
+        "maximum 250": 20,  # a rule without words of its own is told as it is
+        "empty": 5,
     }
 
 
@@ -139,7 +155,7 @@ def test_levels_of_few_members_are_hidden_everywhere(pool: Pool) -> None:
     assert "raw" not in answer_alt(few).split("Alive")[1].split("Spring")[0].split("model")[0]
 
 
-def test_gaps_that_rest_on_few_members_are_a_word(pool: Pool) -> None:
+def test_gaps_are_told_with_their_share_and_disasters_of_few_as_a_word(pool: Pool) -> None:
     twelve = with_units(
         pool,
         member_id=list("abcdefabcdef"),
@@ -148,8 +164,10 @@ def test_gaps_that_rest_on_few_members_are_a_word(pool: Pool) -> None:
         is_disaster=[True] + [False] * 11,
     )
     none, full = missing_by_level(twelve).to_dicts()
-    assert (none["n_units"], none["no survival"], none["disasters"]) == ("6", "6", FEW)
-    assert (full["n_units"], full["no survival"], full["disasters"]) == ("6", "0", "0")
+    # a gap follows from the table of raw counts, so hiding it here would hide nothing
+    assert (none["n_units"], none["no survival"]) == ("6", "6 (100\u00a0%)")
+    assert (full["n_units"], full["no survival"]) == ("6", "0 (0\u00a0%)")
+    assert (none["disasters"], full["disasters"]) == (FEW, "0")
 
 
 def test_units_without_a_set_up_are_still_described(pool: Pool) -> None:
@@ -189,7 +207,7 @@ def test_estimates_are_told_with_words_or_with_the_reason(pool: Pool) -> None:
 
 
 def test_model_means_are_shown_only_where_an_estimate_rests_on_them(tmp_path: Path) -> None:
-    study = write_study(tmp_path / "study", members=6)
+    study = count_links_by_outcome(write_study(tmp_path / "study", members=6))
     path = study / "results" / "estimands.csv"
     blocked = pl.read_csv(path).with_columns(
         status=pl.when(
@@ -216,16 +234,111 @@ def test_links_of_few_members_are_a_word(pool: Pool) -> None:
     assert set(table["apiaries"]) == {"0"}
 
 
+def test_each_pair_of_levels_is_one_line_that_tells_all_outcomes(pool: Pool) -> None:
+    is_cut = (pl.col("outcome") == "survival") & (pl.col("level_a") == "none")
+    links = pool.links.with_columns(is_linked=pl.col("is_linked") & ~is_cut)
+    table = link_table(replace(pool, links=links))
+    assert table["pair"].to_list() == [
+        "none and top",
+        "none and partial",
+        "none and full",
+        "top and partial",
+        "top and full",
+        "partial and full",
+    ]
+    assert table["survival"].to_list() == ["no"] * 3 + ["yes"] * 3
+    assert set(table["stores use"]) == {"yes"}
+    assert (
+        link_sentence(pool)
+        == "6 of 6 pairs of levels are linked by at least 3 members or apiaries."
+    )
+
+
+def test_parts_without_a_number_are_told_once_with_their_reason(pool: Pool) -> None:
+    is_blocked = (pl.col("outcome") == "survival") & (pl.col("subgroup") != "all")
+    cut = pool.estimands.with_columns(
+        status=pl.when(is_blocked).then(pl.lit("cannot be estimated")).otherwise("status"),
+        reason=pl.when(is_blocked).then(pl.lit("too few.")).otherwise("reason"),
+    )
+    some = replace(pool, estimands=cut)
+    assert blocked_subgroups(some) == [
+        "Survival, top vs none; survival, partial vs none; survival, full vs none: cannot be "
+        "estimated from these records, because too few."
+    ]
+    assert set(subgroup_table(some)["outcome"]) == {"stores use", "spring strength"}
+    assert blocked_subgroups(pool) == []
+
+
+def test_each_population_is_told_once_with_its_contrasts(pool: Pool) -> None:
+    [row] = populations(pool).to_dicts()
+    assert row["contrast"] == "top vs none; partial vs none; full vs none"
+
+
+def test_a_mite_load_is_the_mean_of_a_colony_winters_counts(pool: Pool) -> None:
+    six = with_units(
+        pool, member_id=list("abcdef"), level=["none"] * 6, mite_counts_used=[2, 1, 0, 0, 0, 1]
+    )
+    counts = pl.DataFrame(
+        {
+            "colony_id": ["c0", "c0", "c1", "c5"],
+            "winter": [2024] * 4,
+            "method": ["alcohol wash", "sugar roll", "alcohol wash", "sticky board"],
+            "mites_per_100_bees": [1.0, 3.0, 5.0, None],
+        }
+    )
+    some = replace(
+        six,
+        mite_samples=counts,
+        settings=replace(six.settings, report=replace(six.settings.report, minimum_cell=1)),
+    )
+    assert sorted(mite_loads(some)["load"].to_list()) == [2.0, 5.0]
+    [row] = mites_by_level(some).to_dicts()
+    assert (row["n_sampled"], row["n_loads"], row["median_load"]) == (3, 2, pytest.approx(3.5))
+
+
 def test_failed_gates_are_counted(pool: Pool) -> None:
     assert gate_sentence(pool) == "All 3 checks of the sampler were passed."
     failed = replace(pool, gates=pool.gates.with_columns(passed=pl.lit(False)))
     assert gate_sentence(failed).startswith("3 of 3 checks of the sampler failed")
 
 
-def test_the_table_of_gates_starts_with_what_failed_and_stays_short(pool: Pool) -> None:
-    many = pl.concat([pool.gates] * 100).with_columns(passed=pl.arange(0, 300) % 30 != 0)
-    table = gate_table(replace(pool, gates=many))
-    assert table["verdict"].to_list() == ["failed"] * 10 + ["passed"] * (GATES_SHOWN - 10)
+def test_gates_are_summed_up_by_their_worst_and_failures_are_listed(pool: Pool) -> None:
+    def gate(quantity: str, is_headline: bool, r_hat: float | None, passed: bool) -> dict:
+        ess = None if r_hat is None else 1000.0 / r_hat
+        limit = "R-hat < 1.01" if is_headline else "R-hat < 1.05"
+        return {
+            "quantity": quantity,
+            "is_headline": is_headline,
+            "r_hat": r_hat,
+            "ess_bulk": ess,
+            "ess_tail": ess,
+            "passed": passed,
+            "threshold": limit if r_hat else "none",
+        }
+
+    gates = pl.DataFrame(
+        [
+            gate("divergences: 0", True, None, True),
+            gate("survival | top vs none | difference | all | these winters", True, 1.001, True),
+            gate("survival | full vs none | difference | all | these winters", True, 1.02, False),
+            gate("coefficient[survival, intercept]", True, 1.003, True),
+            *(gate(f"covariate_z[{k}]", False, 1.06, False) for k in range(FAILURES_SHOWN)),
+            gate("covariate_z[last]", False, 1.0, True),
+        ],
+        schema=pool.gates.schema,
+    )
+    some = replace(pool, gates=gates)
+    told = gate_summary(some).select("quantity", "n", "r_hat", "verdict").rows()
+    assert told == [
+        ("divergences: 0", 1, None, "passed"),
+        ("estimates of survival", 2, 1.02, "1 failed"),
+        ("what the estimates rest on", 1, 1.003, "passed"),
+        ("all other parameters", FAILURES_SHOWN + 1, 1.06, f"{FAILURES_SHOWN} failed"),
+    ]
+    assert gate_summary(some)["ess_bulk"][1] == pytest.approx(1000 / 1.02)
+    listed = failed_gates(some)
+    assert listed.height == FAILURES_SHOWN
+    assert listed["quantity"][0].startswith("survival | full")
 
 
 def test_the_table_of_priors_shows_every_prior_of_the_model() -> None:

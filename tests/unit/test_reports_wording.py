@@ -13,6 +13,7 @@ from reports.wording import (
     PROBABILITY_WORDS,
     answer_sentences,
     because,
+    chance,
     headline_contrast,
     markdown_text,
     number,
@@ -84,16 +85,38 @@ def test_a_benefit_is_told_as_a_positive_amount_in_its_direction() -> None:
         ),
         NO_PARTS,
     )
-    assert "very likely used less of their stores, by 3.0 kg (95 % interval 2.0 to 4.0)" in sentence
-    assert "almost certainly were weaker in spring, by 0.5 frames" in sentence
+    assert (
+        "very likely used less of their stores, by 3.0\u00a0kg (95\u00a0% interval 2.0 to 4.0)"
+        in sentence
+    )
+    assert "almost certainly had fewer bees in spring, by 0.5\u00a0frames" in sentence
     assert unclear.startswith("It is unclear whether")
-    assert "+4 percentage points gained (−5\u00a0to\u00a0+13)" in unclear
+    assert "+4.0 percentage points gained (95\u00a0% interval −5.0\u00a0to\u00a0+13.0)" in unclear
+
+
+def test_the_answer_is_called_an_estimate_of_the_model() -> None:
+    [told] = answer_sentences(frame(estimand("survival"), *blocked("no weighings")), NO_PARTS)[:1]
+    assert told.startswith("By the model’s estimate, colonies in fully insulated hives, compared")
+
+
+def blocked(reason: str) -> list[dict]:
+    return [
+        estimand(o, status="cannot be estimated", reason=reason)
+        for o in ("stores use", "spring strength")
+    ]
+
+
+def test_a_probability_is_never_rounded_up_to_its_word() -> None:
+    # 98.8 % is "very likely": shown as 99 % it would contradict the table of words
+    assert (chance(0.988), verdict(0.988).word) == ("98.8", "very likely")
+    assert (chance(0.99951), chance(1.0)) == (">\u00a099.9",) * 2
+    assert (chance(0.0004), chance(None)) == ("<\u00a00.1", "–")
 
 
 def test_an_interval_that_crosses_zero_says_what_that_means() -> None:
     row = estimand("stores use", p_benefit=0.9, **{"q2.5": -0.6})
     [sentence] = answer_sentences(frame(row, *others("estimated")), NO_PARTS)[:1]
-    assert "95 % interval −0.6 to 4.0; below 0 is the opposite" in sentence
+    assert "95\u00a0% interval −0.6 to 4.0; below 0 is the opposite" in sentence
 
 
 def others(status: str) -> list[dict]:
