@@ -28,7 +28,7 @@ from reports.wording import (
     number,
 )
 
-LEVEL_COLUMNS: Mapping[str, Column | str] = {
+_LEVEL_COLUMNS: Mapping[str, Column | str] = {
     "level": "Level",
     "units": "Colony-winters",
     "raw stores use": Column("raw mean", group="Stores used [kg]"),
@@ -123,8 +123,15 @@ def level_caption(pool: Pool) -> str:
     return (
         "Raw counts beside the model’s estimates (95 % interval). The model puts the whole pool at "
         "each level, over the same days; raw means are of whoever used the level, over each "
-        "colony’s own days." + few_note(pool, raw_by_level(pool))
+        "colony’s own days, and raw frames the share alive times the mean of the n survivors "
+        "counted." + few_note(pool, raw_by_level(pool))
     )
+
+
+def level_columns(pool: Pool) -> dict[str, Column | str]:
+    """Columns of the first table; those of the model only where it has estimates."""
+    has_means = _has_means(pool)
+    return {k: v for k, v in _LEVEL_COLUMNS.items() if has_means or not k.startswith("model")}
 
 
 def limits(pool: Pool) -> list[str]:

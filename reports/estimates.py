@@ -239,7 +239,7 @@ def other_prior_table() -> pl.DataFrame:
                 if isinstance(found, dict):
                     found = "; ".join(f"{key} {shown}" for key, shown in found.items())
                 part_name = _PRIOR_PARTS.get(part.name, part.name)
-                rows.append((part_name, _prior_name(item.name), str(found)))
+                rows.append((part_name, _prior_name(item.name), str(found).replace("-", "−")))
     return pl.DataFrame(rows, schema=["part", "prior", "value"], orient="row")
 
 

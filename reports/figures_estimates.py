@@ -61,10 +61,11 @@ def answer_figure(pool: Pool) -> Figure:
     is_hidden = shown.height < raw.height
     units = with_level(pool.shown).filter(pl.col("level").is_in(shown["level"].implode()))
     with house_style():
-        figure, panels = new_figure(0.9 + 3 * (0.42 + 0.3 * max(len(levels), 1)), rows=3)
+        figure, panels = new_figure(0.9 + 3 * max(0.64 + 0.26 * len(levels), 1.15), rows=3)
         for axes, (outcome, (title, column, _)) in zip(panels, _PANELS.items(), strict=True):
             axes.set_title(title)
-            _raw_points(axes, units, outcome, levels)
+            if raw[column].count():
+                _raw_points(axes, units, outcome, levels)
             modelled = _model_rows(pool, outcome)
             for y, row in enumerate(raw.to_dicts()):
                 if row[column] is not None:
@@ -176,17 +177,24 @@ def forest_alt(rows: pl.DataFrame, names: list[str]) -> str:
 
 def compared_means(pool: Pool) -> pl.DataFrame:
     """Levels whose raw and modelled means are both there, of the three outcomes."""
-    rows = pool.level_means.filter(pl.col("outcome").is_in(OUTCOMES))
+    raw = raw_by_level(pool)
+    values = pl.concat(
+        raw.select(pl.lit(outcome).alias("outcome"), "level", pl.col(column).alias("raw"))
+        for outcome, (_, column, _) in _PANELS.items()
+    )
+    rows = pool.level_means.drop("raw").join(
+        values, on=["outcome", "level"], how="inner", maintain_order="left"
+    )
     return rows.drop_nulls(["raw", "mean"])
 
 
-def _named_on_the_left(places: dict[str, float]) -> dict[str, bool]:
-    """Put each name on the side away from the nearest other place."""
-    is_left = {}
-    for name, x in places.items():
-        others = [other - x for key, other in places.items() if key != name]
-        is_left[name] = bool(others) and min(others, key=abs) > 0
-    return is_left
+def _named_below(places: dict[str, tuple[float, float]], near: float) -> set[str]:
+    """Names that go below their interval: another level stands near, and higher."""
+    return {
+        name
+        for name, (x, y) in places.items()
+        if any(o != name and abs(ox - x) < near and oy > y for o, (ox, oy) in places.items())
+    }
 
 
 def model_against_raw_figure(pool: Pool) -> Figure:
@@ -201,20 +209,24 @@ def model_against_raw_figure(pool: Pool) -> Figure:
             low, high = min(ends), max(ends)
             pad = 0.08 * (high - low) or 1.0
             line = np.array([low - pad, high + pad])
-            is_left = _named_on_the_left({row["level"]: row["raw"] for row in here})
+            places = {row["level"]: (row["raw"], row["mean"]) for row in here}
+            below = _named_below(places, near=0.15 * (high - low))
             axes.plot(line, line, color=FAINT, lw=1, ls="--")
             for row in here:
                 colour = LEVEL_COLOURS.get(row["level"], INK)
                 axes.plot([row["raw"]] * 2, [row["q2.5"], row["q97.5"]], color=colour, lw=2)
                 axes.plot(row["raw"], row["mean"], "o", color=colour, ms=7)
+                is_below = row["level"] in below
                 axes.annotate(
                     row["level"],
-                    (row["raw"], row["mean"]),
-                    (-7, -4) if is_left[row["level"]] else (7, -4),
+                    (row["raw"], row["q2.5" if is_below else "q97.5"]),
+                    (0, -4 if is_below else 4),
                     textcoords="offset points",
-                    ha="right" if is_left[row["level"]] else "left",
+                    ha="center",
+                    va="top" if is_below else "bottom",
                     path_effects=[withStroke(linewidth=3, foreground="white")],
                 )
+            axes.margins(y=0.2)
             title = _PANELS[outcome][0]
             axes.set(title=title, xlabel="raw mean of the level", ylabel="model", xlim=line)
             axes.grid()

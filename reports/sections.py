@@ -77,7 +77,8 @@ def rejected_sentence(pool: Pool) -> str:
     rows = int(pool.records["rejected"].sum())
     files = pool.files.filter(pl.col("rows_accepted").fill_null(0) == 0).height
     gave = f"{number(files)} gave no row" if files else "each gave at least one row"
-    told = f"{count(pool.files.height, 'file')} arrived; {gave}."
+    read = int(pool.files["rows_read"].fill_null(0).sum())
+    told = f"{count(pool.files.height, 'file')} arrived with {count(read, 'row')}; {gave}."
     if rejections(pool).is_empty():
         return f"{told} No row was rejected."
     return (

@@ -59,10 +59,15 @@ def raw_by_level(pool: Pool) -> pl.DataFrame:
     -------
     polars.DataFrame
         One row a level: level, n_units, n_members, n_known, n_alive, survival [%], n_stores,
-        stores_use_kg, n_frames, frames (a dead colony counts zero), is_hidden; values of levels
-        with too few members are null.
+        stores_use_kg, n_frames, frames, is_hidden; values of levels with too few members are null.
+
+    Notes
+    -----
+    ``frames`` counts a dead colony as zero: the share alive times the mean of the ``n_frames``
+    survivors counted. Averaging the dead with the counted survivors would weigh the dead more
+    wherever survivors went uncounted.
     """
-    frames = counted_frames()
+    frames = pl.col("spring_strength_frames").filter(pl.col("is_alive"))
     found = _by_level(
         pool.shown,
         pl.col("is_alive").count().cast(pl.Int64).alias("n_known"),
@@ -71,7 +76,7 @@ def raw_by_level(pool: Pool) -> pl.DataFrame:
         pl.col("stores_use_kg").count().cast(pl.Int64).alias("n_stores"),
         pl.col("stores_use_kg").mean(),
         frames.count().cast(pl.Int64).alias("n_frames"),
-        frames.mean().alias("frames"),
+        (pl.col("is_alive").mean() * frames.mean()).alias("frames"),
     )
     hidden = [c for c in found.columns if c not in ("level", "n_members")]
     return hide_small(found, [*hidden, "n_members"], minimum=pool.minimum_cell)

@@ -134,8 +134,8 @@ def test_raw_means_are_counted_by_hand(pool: Pool) -> None:
     assert (row["n_units"], row["n_known"], row["n_alive"]) == (6, 5, 3)
     assert row["survival"] == pytest.approx(60.0)
     assert (row["n_stores"], row["stores_use_kg"]) == (3, pytest.approx(11.0))
-    # two survivors counted, two dead colonies at zero; the third survivor has no count
-    assert (row["n_frames"], row["frames"]) == (4, pytest.approx(3.0))
+    # 3 of 5 alive; the two survivors counted have 6 frames on average, the third has no count
+    assert (row["n_frames"], row["frames"]) == (2, pytest.approx(0.6 * 6.0))
     cells = level_cells(six).row(0, named=True)
     assert cells["raw survival"] == "3 of 5 (60\u00a0%)"
     assert cells["raw stores use"] == "11.0 (n\u00a03)"
