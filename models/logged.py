@@ -56,8 +56,7 @@ class Logged:
         Brood onset: it fell after ``low`` and by ``high`` [d since 21 December], infinite where
         open. Condensation: hours at risk and hours logged [h].
     n_left_out : int
-        Units with a logger that are not used, because they did not come through, or it is not
-        known, or the record is too short to tell.
+        Measured units that are not used, because they did not come through or it is not known.
     """
 
     outcome: str
@@ -103,7 +102,7 @@ def brood_intervals(
         ``high``; infinite where the record does not tell. A first warm day is known to the day,
         or to the gap before it. Brood that was there when readings began came by then. Without
         an onset, brood had not begun six days before the record's end (an onset is told by seven
-        days). Sorted by key.
+        days); a record too short to say even that has no row. Sorted by key.
     """
     day = (pl.col("observed_on") - winter_day(MIDWINTER, pl.col("winter"))).dt.total_days()
     onset = (pl.col("brood_onset_on") - winter_day(MIDWINTER, pl.col("winter"))).dt.total_days()
@@ -150,7 +149,7 @@ def brood_intervals(
             .when(reason == NO_ONSET)
             .then(pl.lit(infinity)),
         )
-        .filter(pl.col("low").is_not_null(), pl.col("high") > pl.col("low"), pl.col("high") > 0)
+        .filter((pl.col("low") >= 0) | pl.col("high").is_finite())
         .select(*UNIT, "low", "high")
         .sort(*UNIT)
     )
