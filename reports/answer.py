@@ -142,7 +142,8 @@ def limits(pool: Pool) -> list[str]:
             "**Insulation.** Without recorded set-ups nothing can be said of it. What is shown "
             "here is what these colonies did, whatever their hives.",
             "**Next time.** A set-up record for each colony and winter, some hives with and some "
-            "without insulation in the same apiary, would let these records answer the question.",
+            "without insulation in the same apiary, would let these records answer the question; "
+            "see [the cautions](#cautions) before changing a hive.",
         ]
     lot = units.filter(pl.col("assignment") == "randomised").height
     known = units["assignment"].count()

@@ -62,7 +62,7 @@ def flow_alt(pool: Pool) -> str:
 
 def cold_figure(pool: Pool) -> Figure:
     """Draw the mean cold of every apiary-winter, one row a winter."""
-    cold = apiary_cold(pool).drop_nulls("cold")
+    cold = apiary_cold(pool)
     names = sorted(cold["winter"].unique().to_list())
     with house_style():
         figure, [axes] = new_figure(1.0 + 0.5 * len(names))
@@ -78,7 +78,7 @@ def cold_figure(pool: Pool) -> Figure:
 
 def cold_alt(pool: Pool) -> str:
     """Say how cold each winter was and how much apiaries differed."""
-    cold = apiary_cold(pool).drop_nulls("cold")
+    cold = apiary_cold(pool)
     said = []
     for winter in sorted(cold["winter"].unique().to_list()):
         x = cold.filter(pl.col("winter") == winter)["cold"]

@@ -88,8 +88,8 @@ def rejected_sentence(pool: Pool) -> str:
 
 
 def has_cold(pool: Pool) -> bool:
-    """Whether any unit has degree-days."""
-    return apiary_cold(pool)["cold"].count() > 0
+    """Whether the cold of any winter can be drawn."""
+    return not apiary_cold(pool).is_empty()
 
 
 def coverage_sentence(pool: Pool) -> str:
@@ -107,6 +107,11 @@ def coverage_sentence(pool: Pool) -> str:
         f"{'has' if known == 1 else 'have'} weather for at least {number(100 * least)} % of the "
         f"days{rest}."
     )
+
+
+def full_words(pool: Pool) -> str:
+    """Say what full insulation is by this study's rule."""
+    return "all six surfaces" + ("" if pool.settings.levels.is_floor_counted else " but the floor")
 
 
 def set_up_sentence(pool: Pool) -> str:

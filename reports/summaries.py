@@ -82,18 +82,6 @@ def raw_by_level(pool: Pool) -> pl.DataFrame:
     return hide_small(found, [*hidden, "n_members"], minimum=pool.minimum_cell)
 
 
-def files_by_status(pool: Pool) -> pl.DataFrame:
-    """Count files and their rows by what became of them."""
-    return (
-        pool.files.group_by("status")
-        .agg(
-            pl.len().cast(pl.Int64).alias("n_files"),
-            pl.col("rows_read", "rows_accepted", "rows_rejected").sum().cast(pl.Int64),
-        )
-        .sort("status")
-    )
-
-
 def rejections(pool: Pool) -> pl.DataFrame:
     """Count rejected rows by record, column and rule in words; values and names stay behind."""
     where = ["file_sha256", "sheet", "row", "record"]
@@ -266,14 +254,14 @@ def winters(pool: Pool) -> pl.DataFrame:
 
 
 def apiary_cold(pool: Pool) -> pl.DataFrame:
-    """Mean cold and weather coverage of each apiary-winter (winter, cold, coverage)."""
+    """Mean cold of each apiary in each winter (winter, cold); winters of few members left out."""
+    by_winter = pool.shown.group_by("winter").agg(_members()).sort("winter")
+    shown = hide_small(by_winter, [], minimum=pool.minimum_cell).filter(~pl.col("is_hidden"))
     return (
-        pool.shown.group_by("apiary_id", "winter")
-        .agg(
-            pl.col("cold_kd_per_day").mean().alias("cold"),
-            pl.col("degree_days_kd").mean().alias("degree_days"),
-            pl.col("weather_coverage").mean().alias("coverage"),
-        )
+        pool.shown.filter(pl.col("winter").is_in(shown["winter"].implode()))
+        .group_by("winter", "apiary_id")
+        .agg(pl.col("cold_kd_per_day").mean().alias("cold"))
+        .drop_nulls("cold")
         .sort("winter", "apiary_id")
         .drop("apiary_id")
     )

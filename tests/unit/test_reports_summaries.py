@@ -28,6 +28,7 @@ from reports.figures_estimates import answer_alt, answer_figure
 from reports.sections import link_sentence
 from reports.summaries import (
     OUTCOME_COLUMNS,
+    apiary_cold,
     comparing_members,
     exclusions,
     flow,
@@ -153,6 +154,19 @@ def test_levels_of_few_members_are_hidden_everywhere(pool: Pool) -> None:
     assert missing_by_level(few)["n_units"].to_list() == [FEW, FEW]
     assert levels_by_winter(few).row(0) == ("2024/25", FEW, FEW)
     assert "raw" not in answer_alt(few).split("Alive")[1].split("Spring")[0].split("model")[0]
+
+
+def test_the_cold_of_a_winter_of_few_members_is_not_drawn(pool: Pool) -> None:
+    cold = with_units(
+        pool,
+        member_id=[*"abcde", "a", "b"],
+        apiary_id=[*"abcde", "a", "b"],
+        winter=[2023] * 5 + [2024] * 2,
+        cold_kd_per_day=[10.0, 11.0, 12.0, 13.0, 14.0, 9.0, 8.0],
+    )
+    assert apiary_cold(cold).is_empty()  # the other winter alone would be the remainder
+    wide = replace(cold, colony_winters=cold.colony_winters.filter(pl.col("winter") == 2023))
+    assert apiary_cold(wide)["cold"].to_list() == [10.0, 11.0, 12.0, 13.0, 14.0]
 
 
 def test_gaps_are_told_with_their_share_and_disasters_of_few_as_a_word(pool: Pool) -> None:
