@@ -11,9 +11,14 @@ from collections.abc import Mapping
 import polars as pl
 
 from models.vocabulary import LEVELS
-from reports.blocks import few_note, say, say_list, show_figure, show_table
+from reports.blocks import few_note, say, say_list, show_figure, show_table, slug
 from reports.context import Pool
-from reports.estimates import blocked_subgroups, populations, subgroup_table
+from reports.estimates import (
+    blocked_subgroups,
+    contrast_table,
+    populations,
+    subgroup_table,
+)
 from reports.figures_estimates import (
     compared_means,
     contrast_rows,
@@ -152,6 +157,28 @@ def left_out_sentence(pool: Pool, outcome: str) -> str:
     return markdown_text(sentence(f"{outcome} {because(reasons.get(outcome))}"))
 
 
+def say_contrasts(pool: Pool, outcome: str) -> None:
+    """Print the contrasts of one outcome; what holds for all of them is said once."""
+    say(f"### {outcome.capitalize()} {{#{slug(outcome)}}}")
+    table = contrast_table(pool, outcome)
+    if table.is_empty():
+        say(left_out_sentence(pool, outcome))
+        return
+    words = table["words"].unique().to_list()
+    if len(words) == 1 and not has_estimate(pool, outcome):
+        say(markdown_text(sentence(f"every contrast of {outcome}: {words[0]}")))
+        return
+    columns = {name: title for name, title in CONTRAST_COLUMNS.items() if name in table.columns}
+    say(outcome_note(outcome))
+    show_table(slug(outcome), contrast_caption(outcome), table, columns)
+
+
+def has_estimate(pool: Pool, outcome: str) -> bool:
+    """Whether any contrast of an outcome has a number."""
+    is_told = (pl.col("outcome") == outcome) & (pl.col("status") == "estimated")
+    return not pool.estimands.filter(is_told).is_empty()
+
+
 def say_forest(pool: Pool) -> None:
     """Print the figure of all overall contrasts, where there are any."""
     rows = contrast_rows(pool)
@@ -177,7 +204,7 @@ def say_populations(pool: Pool) -> None:
     """Print for which hives the estimates speak, one kind of contrast and horizon a line."""
     found = populations(pool)
     if found.is_empty():
-        say("No contrast has an estimate; the tables say why.")
+        say("No contrast has an estimate; the reasons follow.")
         return
     lines = [
         f"*{markdown_text(row['contrast'])}, {markdown_text(row['horizon'])}.* "
