@@ -130,7 +130,8 @@ def _groups(logged: Logged, priors: SecondaryPriors, least: int) -> pt.TensorVar
     effect = pt.zeros(logged.n_units)
     if len(logged.members) > 1:
         sd = add_spread("member_sd", priors.member_sd)
-        effect += sd * pm.Normal("member_z", dims="member")[logged.member]
+        # summing to zero: else members and intercept trade off, and the intercept mixed badly
+        effect += sd * pm.ZeroSumNormal("member_z", 1.0, dims="member")[logged.member]
     if (np.bincount(logged.colony) > 1).sum() >= least:
         sd = add_spread("colony_sd", priors.colony_sd)
         effect += sd * pm.Normal("colony_z", dims="colony")[logged.colony]

@@ -32,7 +32,7 @@ class Made:
     raw: dict[tuple[str, str], float]
 
 
-def make_loggers(seed: int, members: int = 14, hives: int = 12) -> Made:
+def make_loggers(seed: int, members: int = 14, hives: int = 10) -> Made:
     """Simulate on its own terms: days and hours drawn one by one, not by the model's code."""
     rng = np.random.default_rng(seed)
     n = members * hives
@@ -124,7 +124,7 @@ def made() -> Made:
 
 @pytest.fixture(scope="module")
 def result(made) -> SecondaryResult:
-    settings = Settings(model=ModelSettings(draws=500, tune=500, retries=1))
+    settings = Settings(model=ModelSettings(draws=600, tune=400, retries=1))
     return fit_secondary(**made.frames, settings=settings, progress=SILENT)
 
 
