@@ -136,30 +136,19 @@ def plant_faults(inbox: Path, world: World, winters: Sequence[Winter]) -> list[P
     summer = f"{winters[0].year + 1}-07-09"
     weighings = f"{branch}_weighings.csv"
     row = {"colony_id": colony, "weighed_on": summer, "gross_kg": "41.0", "method": "scale"}
-    planter.plant(
-        "a hive of 480 kg",
-        weighings,
-        record="weighings",
-        column="gross_kg",
-        value="480",
-        cells=row | {"gross_kg": "480"},
-    )
-    planter.plant(
-        "a date in the future",
-        weighings,
-        record="weighings",
-        column="weighed_on",
-        value="2204-10-12",
-        cells=row | {"weighed_on": "2204-10-12"},
-    )
-    planter.plant(
-        "an unknown colony",
-        weighings,
-        record="weighings",
-        column="colony_id",
-        value="M99/01",
-        cells=row | {"colony_id": "M99/01"},
-    )
+    for kind, column, value in (
+        ("a hive of 480 kg", "gross_kg", "480"),
+        ("a date in the future", "weighed_on", "2204-10-12"),
+        ("an unknown colony", "colony_id", "M99/01"),
+    ):
+        planter.plant(
+            kind,
+            weighings,
+            record="weighings",
+            column=column,
+            value=value,
+            cells=row | {column: value},
+        )
     planter.plant(
         "a misspelt code",
         f"{branch}_treatments.csv",
