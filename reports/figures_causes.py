@@ -21,7 +21,7 @@ from models.causes import (
 from models.vocabulary import LEVELS
 from pipeline.settings import Settings, WinterSettings
 from reports.figures import LEVEL_COLOURS, house_style, new_figure
-from reports.tables import FEW, small_cells
+from reports.tables import FEW, Column, small_cells
 from reports.wording import count, listed, number
 
 _LINES = {"none": (0, (1, 1.2)), "top": (0, (5, 1.5, 1, 1.5)), "partial": (0, (5, 2)), "full": "-"}
@@ -180,3 +180,13 @@ def causes_sentences(times: pl.DataFrame, settings: Settings) -> list[str]:
             f"{count(fates[LEFT_OUT], 'colony-winter')} of unknown fate are not in the shares."
         )
     return said
+
+
+def causes_columns(table: pl.DataFrame) -> dict[str, Column | str]:
+    """Columns of the table of causes, grouped by level."""
+    columns: dict[str, Column | str] = {"cause": "Recorded cause"}
+    for name in table.columns[1:]:
+        kind, _, level = name.partition(" ")
+        title = "Lost" if kind == "n" else "Share [%] (95 %)"
+        columns[name] = Column(title, group=level, is_number=True)
+    return columns

@@ -70,7 +70,7 @@ def secondary_sentences(secondary: pl.DataFrame) -> list[str]:
         return ["The secondary outcomes have not been fitted."]
     if not (secondary["status"] == "estimated").any():
         return ["**Secondary**: the loggers carry no comparison of levels; the table says why."]
-    left = dict(secondary.select("outcome", "n_left_out").unique().iter_rows())
+    left = dict(secondary.select("outcome", "n_left_out").iter_rows())
     assumptions = load_assumptions()
     lacking = frozenset().union(
         *(derive_adjustment(assumptions, node).adjusted - HELD for node in _NODE.values())

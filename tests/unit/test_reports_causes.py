@@ -9,6 +9,7 @@ from models.causes import DISASTER, LEFT_OUT, LOST, THROUGH
 from pipeline.settings import ReportSettings, Settings
 from reports.figures_causes import (
     causes_alt,
+    causes_columns,
     causes_figure,
     causes_sentences,
     causes_table,
@@ -78,6 +79,13 @@ def test_the_table_gives_shares_of_those_with_a_known_fate(pool):
     share = rows["all causes"]["share none"]
     assert share.startswith("58.6 (")  # 17 of 29
     assert " to " in share
+
+
+def test_columns_of_the_table_are_grouped_by_level(pool):
+    table = causes_table(pool, SETTINGS)
+    columns = causes_columns(table)
+    assert list(columns) == table.columns
+    assert columns["n none"].group == columns["share none"].group == "none"
 
 
 def test_the_figure_draws_only_what_may_be_shown(pool):
