@@ -82,7 +82,7 @@ def overall_rate(
     explanatory risk factors in Apis mellifera", J. Apic. Res. 52(4), section 10.3.2,
     doi:10.3896/IBRA.1.52.4.18: overall and average rate. The quasi-binomial interval:
     vanEngelsdorp et al. (2013), "Standard epidemiological methods to understand and improve
-    Apis mellifera health", J. Apic. Res. 52(4), section on total loss.
+    Apis mellifera health", J. Apic. Res. 52(1), section 1.3.3.1.1 (seen as quoted elsewhere).
 
     Examples
     --------
@@ -132,7 +132,8 @@ def average_rate(
 
     References
     ----------
-    van der Zee et al. (2013), as above, section 10.3.2.
+    van der Zee et al. (2013), as above, section 10.3.2: the interval is to be one of an average.
+    Which one it leaves open; Student's t is common practice.
 
     Examples
     --------
