@@ -10,11 +10,12 @@ from __future__ import annotations
 import errno
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 from pipeline.errors import WinterpoolError
+from pipeline.stopping import heeding_stops
 
 STOPPED_BY_USER = 130
 
@@ -159,19 +160,27 @@ def _say(problem: str, mend: str) -> None:
     print(f"winterpool: {problem}\n{mend}", file=sys.stderr)
 
 
+def _stop() -> NoReturn:
+    _say(
+        "Stopped. What was loaded before stays; the step under way left nothing behind.",
+        "Give the same command again to go on.",
+    )
+    sys.exit(STOPPED_BY_USER)
+
+
 def main() -> None:
     """Run the command line and turn every foreseen trouble into a sentence and an exit code."""
     try:
-        app()
+        with heeding_stops():
+            app()
     except WinterpoolError as error:
         _say(error.problem, error.mend)
         sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        _stop()
     except SystemExit as leaving:
         if leaving.code == STOPPED_BY_USER:  # what Typer makes of Ctrl-C
-            _say(
-                "Stopped. What was loaded before stays; the step under way left nothing behind.",
-                "Give the same command again to go on.",
-            )
+            _stop()
         raise
     except BrokenPipeError:
         sys.stderr.close()

@@ -13,6 +13,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from pipeline.stopping import heeding_stops
+
 if TYPE_CHECKING:
     from rich.progress import Progress as RichProgress
     from rich.progress import TaskID
@@ -52,7 +54,18 @@ class Progress:
 
     @contextmanager
     def task(self, description: str, total: float | None = None, unit: str = "") -> Iterator[Task]:
-        """Show one step while the block runs; ``total`` in ``unit``, or unknown."""
+        """Show one step while the block runs; ``total`` in ``unit``, or unknown.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            The user asked to stop meanwhile, also when a library swallowed it.
+        """
+        with heeding_stops(), self._shown(description, total, unit) as task:
+            yield task
+
+    @contextmanager
+    def _shown(self, description: str, total: float | None, unit: str) -> Iterator[Task]:
         if not self.is_shown:
             yield Task(None, None)
         elif not sys.stderr.isatty():
