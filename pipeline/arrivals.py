@@ -7,7 +7,6 @@ arrived meanwhile. Killed at any moment, the store is as it was before or after 
 
 from __future__ import annotations
 
-import errno
 import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -17,7 +16,8 @@ from pathlib import Path
 
 from pipeline.archive import Archive, copy_and_digest, file_sha256
 from pipeline.contracts import load_contracts
-from pipeline.errors import ContractError, MappingError, ReadError, StoreError, WinterpoolError
+from pipeline.disk import disk_errors
+from pipeline.errors import ContractError, MappingError, ReadError, WinterpoolError
 from pipeline.loading import FileEntry, load_file, waiting_files, write_entry
 from pipeline.opening import Opener
 from pipeline.progress import Task
@@ -25,8 +25,6 @@ from pipeline.readers.files import refuse_outside
 from pipeline.staging import stage_file
 from pipeline.store import Store
 from pipeline.study import Study
-
-_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,27 +82,6 @@ class _Known:
     rows: tuple[int, int, int]
     problem: str
     mend: str
-
-
-@contextmanager
-def disk_errors(place: Path) -> Iterator[None]:
-    """Tell a full disk in plain words.
-
-    Raises
-    ------
-    StoreError
-        A file could not be written for want of space.
-    """
-    try:
-        yield
-    except OSError as error:
-        if error.errno not in _FULL and "No space left" not in str(error):
-            raise
-        raise StoreError(
-            f"The disk is full: {place} could not be written; the store is as it was before this "
-            "file.",
-            mend="Free some space and give the same command again.",
-        ) from error
 
 
 def _is_data(path: Path) -> bool:
@@ -301,7 +278,7 @@ class Arrivals:
     def _working_folder(self) -> Iterator[Path]:
         working = self.study.working_path
         shutil.rmtree(working, ignore_errors=True)
-        with disk_errors(self.study.path):
+        with disk_errors(self.study.path, "file"):
             working.mkdir()
             try:
                 yield working

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from pipeline.arrivals import Arrivals, FileResult, IngestSummary, disk_errors
+from pipeline.arrivals import Arrivals, FileResult, IngestSummary
 from pipeline.contracts import load_contracts
+from pipeline.disk import disk_errors
 from pipeline.errors import ReadError
 from pipeline.mapping import Mapping
 from pipeline.opening import Opener
@@ -62,7 +63,7 @@ def ingest_study(
     with (
         Store.open(study.store_path) as store,
         progress.task("loading rows", unit="rows") as task,
-        disk_errors(study.path),
+        disk_errors(study.path, "file"),
     ):
         return Arrivals(study, store, opener, today=today, task=task).run()
 
@@ -115,7 +116,7 @@ def _trial(
     with (
         Store.open(study.store_path) as store,
         SILENT.task("checking") as task,
-        disk_errors(scratch),
+        disk_errors(scratch, "file"),
     ):
         summary = Arrivals(
             study, store, opener, today=today, task=task, is_checked=is_checked

@@ -20,6 +20,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.disk import FULL_WORDS, NETCDF_WRITE_WORDS, disk_errors, replacing_together
 from pipeline.errors import NotConvergedError, StudyError
 from pipeline.ingest import IngestSummary, ingest_study
 from pipeline.progress import Progress
@@ -183,7 +184,13 @@ def _fit(study: Study, settings: Settings, progress: Progress) -> None:
         "settings": _digest(_settings_fingerprint("fit", settings)),
         "code": code_fingerprint("fit"),
     }
-    write_results(result, study.results_path)
+    with (
+        disk_errors(study.results_path, "step", (*FULL_WORDS, *NETCDF_WRITE_WORDS)),
+        replacing_together(study.results_path, last="estimands.csv") as draft,
+    ):
+        write_results(result, draft)
+    if result.posterior is None:
+        (study.results_path / "posterior.nc").unlink(missing_ok=True)
 
 
 def require_convergence(path: Path) -> None:
@@ -243,7 +250,8 @@ def do_step(step: str, path: Path, progress: Progress, *, only_if_stale: bool = 
         return StepDone(step, has_run=False, seconds=0.0)
     begun = time.monotonic()
     before = step_fingerprint(step, study, settings)
-    _DO[step](study, settings, progress)
-    seconds = time.monotonic() - begun
-    _note_step(study, step, before, seconds)
+    with disk_errors(study.path, "step"):
+        _DO[step](study, settings, progress)
+        seconds = time.monotonic() - begun
+        _note_step(study, step, before, seconds)
     return StepDone(step, has_run=True, seconds=seconds)

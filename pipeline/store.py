@@ -16,6 +16,7 @@ import duckdb
 import polars as pl
 
 from pipeline.contracts import load_contracts, record_ddl
+from pipeline.disk import FULL_WORDS
 from pipeline.errors import StoreError
 from pipeline.lock import Lock
 
@@ -37,7 +38,6 @@ _ORDER = {
     "files": "file_no",
     "rejected_rows": 'file_name, sheet, "row", record, "column", rule, "value"',
 }
-_FULL = ("No space left", "File too large", "quota exceeded")
 _FILE_TROUBLE = (
     duckdb.IOException,
     duckdb.OutOfMemoryException,
@@ -68,7 +68,7 @@ def store_errors(path: Path) -> Iterator[None]:
         yield
     except duckdb.Error as error:
         said = str(error)
-        is_full = any(words in said for words in _FULL)
+        is_full = any(words in said for words in FULL_WORDS)
         if not (is_full or isinstance(error, _FILE_TROUBLE) or "Corrupt" in said):
             raise
         first_line = said.partition("\n")[0] or type(error).__name__
