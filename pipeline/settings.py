@@ -127,7 +127,7 @@ class IngestSettings:
 
     maximum_file_mb: int = setting(20_000, "Largest file that is read [MB].")
     maximum_expanded_mb: int = setting(
-        2_000, "Largest workbook or compressed file once expanded [MB]."
+        2_000, "Largest workbook, Parquet or compressed file once expanded [MB]."
     )
     maximum_columns: int = setting(500, "Most columns a table may have.")
 

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipeline.errors import ReadError
 from pipeline.readers.headings import named_headings
@@ -24,12 +26,14 @@ def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSett
     Raises
     ------
     ReadError
-        The file is damaged, or a column holds lists, structures, bytes or durations.
+        The file is damaged, would expand beyond the limit, or a column holds lists, structures,
+        bytes or durations.
     """
     try:
+        _refuse_extent(pq.read_metadata(path), name, limits)
         lazy = pl.scan_parquet(path, glob=False, hive_partitioning=False)
         schema = lazy.collect_schema()
-    except (pl.exceptions.PolarsError, OSError):
+    except (pl.exceptions.PolarsError, pa.ArrowException, OSError):
         raise _damaged(name) from None
     header = named_headings(schema.names(), name, "", limits)
     if None in header:
@@ -39,11 +43,39 @@ def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSett
         for (column, kind), heading in zip(schema.items(), header, strict=True)
     ]
     named = tuple(str(heading) for heading in header)
-    return TextTable("", named, _batches(lazy, casts, name), [], options.decimal or ".")
+    batches = _within_limit(_batches(lazy, casts, name), name, limits)
+    return TextTable("", named, batches, [], options.decimal or ".")
 
 
 def _damaged(name: str) -> ReadError:
     return ReadError(f"{name} is a damaged Parquet file.", mend="Export it again as Parquet.")
+
+
+def _refuse_extent(file: pq.FileMetaData, name: str, limits: IngestSettings) -> None:
+    """Refuse by what the file says of itself; as text, every cell has a byte at least."""
+    unpacked = sum(file.row_group(i).total_byte_size for i in range(file.num_row_groups))
+    if max(unpacked, file.num_rows * file.num_columns) > limits.maximum_expanded_mb * 1_000_000:
+        raise _too_large(name, limits)
+
+
+def _within_limit(
+    batches: Iterator[pl.DataFrame], name: str, limits: IngestSettings
+) -> Iterator[pl.DataFrame]:
+    """Count the text as it is made: one value stored once may stand in millions of rows."""
+    limit, total = limits.maximum_expanded_mb * 1_000_000, 0
+    for batch in batches:
+        sizes = batch.select(pl.exclude(ROW).str.len_bytes().sum() + pl.len())
+        total += sum(sizes.row(0))
+        if total > limit:
+            raise _too_large(name, limits)
+        yield batch
+
+
+def _too_large(name: str, limits: IngestSettings) -> ReadError:
+    return ReadError(
+        f"{name} expands to more than {limits.maximum_expanded_mb:,} MB.",
+        mend="Split it, or raise maximum_expanded_mb in study.toml.",
+    )
 
 
 def _batches(lazy: pl.LazyFrame, casts: list[pl.Expr], name: str) -> Iterator[pl.DataFrame]:

@@ -9,14 +9,18 @@ import pytest
 
 from pipeline.errors import ReadError
 from pipeline.readers import TextTable, read_tables
+from pipeline.settings import IngestSettings
 
 OPEN_DATA = Path(__file__).parents[2].parent / "shared" / "open-data" / "ghcn-daily"
 DLY = OPEN_DATA / "USW00094728_2010-2019.dly"
 BY_YEAR = OPEN_DATA / "USW00014922_2014-01_2015-02_by-year-layout.csv"
 
 
-def read(path: Path) -> tuple[TextTable, pl.DataFrame]:
-    (table,) = read_tables(path)
+def read(
+    path: Path,
+    limits: IngestSettings = IngestSettings(),  # noqa: B008 - frozen
+) -> tuple[TextTable, pl.DataFrame]:
+    (table,) = read_tables(path, limits=limits)
     return table, pl.concat(list(table.batches))
 
 
@@ -150,3 +154,26 @@ def test_parquet_columns_that_are_no_cells_are_named(tmp_path: Path) -> None:
     pl.DataFrame({"many": [[1, 2]]}).write_parquet(path)
     with pytest.raises(ReadError, match="column 'many' holds List"):
         read(path)
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        pl.select(n=pl.int_range(150_000)),  # 8 bytes each once unpacked
+        pl.select(a=pl.lit("").repeat_by(400_000).explode(), b=1, c=1),
+        pl.select(text=pl.lit("x" * 1_000).repeat_by(1_100).explode()),  # stored once
+    ],
+    ids=["unpacked", "cells", "text"],
+)
+def test_parquet_that_expands_beyond_the_limit_is_refused(
+    tmp_path: Path, frame: pl.DataFrame
+) -> None:
+    path = tmp_path / "x.parquet"
+    frame.write_parquet(path)
+    assert path.stat().st_size < 1_000_000
+    with pytest.raises(ReadError) as caught:
+        read(path, IngestSettings(maximum_expanded_mb=1))
+    assert caught.value.problem == "x.parquet expands to more than 1 MB."
+    assert "maximum_expanded_mb" in caught.value.mend
+    _, rows = read(path, IngestSettings(maximum_expanded_mb=2))
+    assert rows.height > 0
