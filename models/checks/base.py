@@ -1,0 +1,137 @@
+"""What a check of the finding reads, and what it answers.
+
+A check asks one question of a finished fit and answers it with a sentence, a table and a status.
+``passed`` and ``failed`` follow from a threshold named in the check's own file; a check without
+a defensible threshold is ``informational``; one that these records or this fit do not allow is
+``not run`` and says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import polars as pl
+import xarray as xr
+
+from models.data import Pool
+from models.priors import Priors
+from pipeline.settings import Settings
+
+PASSED, FAILED, INFORMATIONAL, NOT_RUN = STATUSES = (
+    "passed",
+    "failed",
+    "informational",
+    "not run",
+)
+NO_POSTERIOR = (
+    "There is no posterior to check: no contrast could be estimated, or the sampler did not "
+    "converge."
+)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What a fit leaves to be checked.
+
+    Attributes
+    ----------
+    settings : Settings
+    pool : Pool
+    posterior, sample_stats : xarray.Dataset or None, dims (chain, draw, ...)
+        None when nothing was sampled or the gates did not pass.
+    estimands : polars.DataFrame
+        ``results/estimands.csv``.
+    colony_winters, mite_samples : polars.DataFrame
+        As ``data_contracts/derived`` describes; all of them, analysed or not.
+    set_ups : polars.DataFrame
+        The record ``set_ups``: colony_id, winter, installed_on and more.
+    priors : Priors
+        Those the model was built with.
+    """
+
+    settings: Settings
+    pool: Pool
+    posterior: xr.Dataset | None
+    sample_stats: xr.Dataset | None
+    estimands: pl.DataFrame
+    colony_winters: pl.DataFrame
+    mite_samples: pl.DataFrame
+    set_ups: pl.DataFrame
+    priors: Priors = field(default_factory=Priors)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One question asked of the finding, and the answer.
+
+    Attributes
+    ----------
+    name : str
+        Of its file: ``results/checks/NAME.csv``.
+    title, question : str
+        In plain words.
+    status : {"passed", "failed", "informational", "not run"}
+    sentence : str
+        The answer in plain words, with its numbers.
+    table : polars.DataFrame
+        What the sentence rests on; no member, apiary or colony by name.
+    reason : str
+        Why the status is what it is: the threshold, or what is missing to run it.
+    failed_for : tuple of str
+        Outcomes whose answer a failure bears on; empty unless failed.
+
+    Raises
+    ------
+    ValueError
+        The status is not one of the four, or ``failed_for`` disagrees with it.
+    """
+
+    name: str
+    title: str
+    question: str
+    status: str
+    sentence: str
+    table: pl.DataFrame
+    reason: str = ""
+    failed_for: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.status not in STATUSES:
+            raise ValueError(f"{self.name}: {self.status!r} is no status")
+        if (self.status == FAILED) != bool(self.failed_for):
+            raise ValueError(f"{self.name}: {self.status}, yet failed for {self.failed_for}")
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What a check is called and asks; makes its answers."""
+
+    name: str
+    title: str
+    question: str
+
+    def _answer(self, status: str, sentence: str, table: pl.DataFrame, reason: str) -> Check:
+        return Check(self.name, self.title, self.question, status, sentence, table, reason)
+
+    def judged(
+        self, failed_for: tuple[str, ...], sentence: str, table: pl.DataFrame, reason: str
+    ) -> Check:
+        """Answer ``failed`` for the outcomes named, ``passed`` when none is."""
+        return Check(
+            self.name,
+            self.title,
+            self.question,
+            FAILED if failed_for else PASSED,
+            sentence,
+            table,
+            reason,
+            failed_for,
+        )
+
+    def informational(self, sentence: str, table: pl.DataFrame, reason: str = "") -> Check:
+        """Answer without a verdict."""
+        return self._answer(INFORMATIONAL, sentence, table, reason)
+
+    def not_run(self, reason: str) -> Check:
+        """Say why, or how, the question has not been asked."""
+        return self._answer(NOT_RUN, "This check was not run.", pl.DataFrame(), reason)
