@@ -14,6 +14,17 @@ from pipeline.contracts import contracts_fingerprint, load_contracts
 from pipeline.mapping import Mapping, TablePlan, load_mappings, plan_table, read_options
 from pipeline.readers import TextTable, read_tables
 from pipeline.settings import IngestSettings
+from pipeline.sources import source_digest
+
+_CODE = (
+    "pipeline/readers",
+    "pipeline/mapping",
+    "pipeline/recognise.py",
+    "pipeline/checks.py",
+    "pipeline/staging.py",
+    "pipeline/loading.py",
+)
+"""What decides how a file's bytes become rows, accepted or rejected."""
 
 
 @cache
@@ -48,7 +59,8 @@ class Opener:
             for table in mapping.tables
             if any(fnmatchcase(short, pattern.casefold()) for pattern in table.files)
         ]
-        decides = (contracts_fingerprint(), _units_text(), speaking, self.limits)
+        code = source_digest(*_CODE)
+        decides = (contracts_fingerprint(), _units_text(), code, speaking, self.limits)
         return hashlib.sha256(repr(decides).encode()).hexdigest()
 
     def tables(self, path: Path, name: str) -> Iterator[tuple[TextTable, TablePlan]]:

@@ -14,7 +14,6 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,7 @@ from pipeline.errors import NotConvergedError, StudyError
 from pipeline.ingest import IngestSummary, ingest_study
 from pipeline.progress import Progress
 from pipeline.settings import Settings, read_settings
+from pipeline.sources import source_digest
 from pipeline.store import Store
 from pipeline.study import Study
 
@@ -62,14 +62,7 @@ def _digest(*parts: bytes | str) -> str:
 
 def code_fingerprint(step: str) -> str:
     """Digest of the source files that make a step's result."""
-    parts: list[bytes | str] = []
-    for place in _CODE_OF_STEP[step]:
-        package, _, folder = place.partition("/")
-        root = Path(str(files(package))) / folder
-        for path in sorted(root.rglob("*")):
-            if path.is_file() and "__pycache__" not in path.parts:
-                parts += [path.relative_to(root).as_posix(), path.read_bytes()]
-    return _digest(*parts)
+    return source_digest(*_CODE_OF_STEP[step])
 
 
 def _settings_fingerprint(step: str, settings: Settings) -> str:

@@ -7,6 +7,7 @@ from datetime import date
 import polars as pl
 import pytest
 
+from pipeline import opening
 from pipeline.errors import MappingError
 from pipeline.study import Study
 from tests.inbox import APIARIES, COLONIES, HEAD, everything, ingest, put, rejected, stored
@@ -110,6 +111,21 @@ def test_a_corrected_mapping_reads_its_files_again(study: Study) -> None:
     summary = ingest(study)
     assert [f.name for f in summary.with_status("rejected")] == ["pounds.csv"]
     assert stored(study, "weighings").height == 1  # what was loaded stays until it is mended
+
+
+def test_changed_code_of_reading_reads_every_file_again(
+    study: Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(study, a=APIARIES, c=COLONIES, w=HEAD + "C1,2024-10-05,31.5,scale\n")
+    ingest(study)
+    before = everything(study)
+    assert {f.status for f in ingest(study).files} == {"unchanged"}
+    monkeypatch.setattr(opening, "source_digest", lambda *_: "another version")
+    assert [f.status for f in ingest(study).files] == ["read again"] * 3
+    after = everything(study)
+    assert [row[-1] for row in after.pop("files")] != [row[-1] for row in before.pop("files")]
+    assert after == before
+    assert {f.status for f in ingest(study).files} == {"unchanged"}
 
 
 def test_a_wrong_mapping_stops_before_anything_is_loaded(study: Study) -> None:
