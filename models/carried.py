@@ -34,7 +34,8 @@ def outcome_parts(observed: dict[str, Observed], minimum: int) -> list[Part]:
     for outcome, seen in observed.items():
         n, reason = len(seen.rows), ""
         if n < minimum:
-            reason = f"{outcome} is recorded for {n} colony-winters, fewer than {minimum}"
+            many = f"{n} colony-winter" + "s" * (n != 1)
+            reason = f"{outcome} is recorded for {many}, fewer than {minimum}"
         elif np.ptp(seen.value) == 0:
             reason = {
                 SURVIVAL: "every colony survived" if seen.value.all() else "no colony survived",
@@ -46,6 +47,7 @@ def outcome_parts(observed: dict[str, Observed], minimum: int) -> list[Part]:
 def structure_parts(pool: dict, minimum: int, links: int) -> list[Part]:
     """Decide which group effects and interactions the records can carry."""
     n = len(pool["level"])
+    least_repeats = max(minimum, n // 20)
     n_members, n_apiaries = len(pool["members"]), len(pool["apiaries"])
     n_winters, n_yards = len(pool["winters"]), len(pool["apiary_winters"])
     repeats = int((np.bincount(pool["colony"]) > 1).sum())
@@ -60,19 +62,19 @@ def structure_parts(pool: dict, minimum: int, links: int) -> list[Part]:
         ("apiary-winter effects", n_yards > n_apiaries, "no apiary is recorded twice"),
         (
             "colony effects",
-            repeats >= max(minimum, n // 20),
-            f"{repeats} colonies are recorded in more than one winter",
+            repeats >= least_repeats,
+            f"fewer than {least_repeats} colonies are recorded in more than one winter",
         ),
         ("level by winter", n_winters >= 2, "only one winter is recorded"),
         (
             "apiary-varying full",
             full > 0 and yards_full >= links,
-            f"{yards_full} apiaries have fully insulated colonies",
+            f"fewer than {links} apiaries have fully insulated colonies",
         ),
         (
             "top opening",
             min(n_open, n_closed) >= minimum,
-            f"{n_open} tops are recorded open and {n_closed} closed",
+            _few_tops(n_open, n_closed, minimum),
         ),
         (
             "member shares of levels",
@@ -85,4 +87,32 @@ def structure_parts(pool: dict, minimum: int, links: int) -> list[Part]:
             "no member's apiaries differ in what they use",
         ),
     ]
+    if n == 0:
+        return [Part(name, False, 0, "no colony-winter is analysed") for name, _, _ in rules]
     return [Part(name, bool(ok), n, "" if ok else why) for name, ok, why in rules]
+
+
+def _few_tops(n_open: int, n_closed: int, minimum: int) -> str:
+    """Say which tops are too few, never how few."""
+    counts = {"open": n_open, "closed": n_closed}
+    few = [
+        f"fewer than {minimum} tops are recorded {how}" for how, n in counts.items() if n < minimum
+    ]
+    return " and ".join(few)
+
+
+def left_out_reason(reasons: list[str], n_left_out: int) -> str:
+    """Say how many colony-winters are not analysed, and why, the commonest reason first.
+
+    Parameters
+    ----------
+    reasons : list of str
+        Reasons, the commonest first. How many each has is not told here, because few members may
+        stand behind one; the report counts those that may be told.
+    n_left_out : int
+    """
+    if not n_left_out:
+        return ""
+    n = f"{n_left_out:,}".replace(",", "\u202f")
+    many = "1 colony-winter is" if n_left_out == 1 else f"{n} colony-winters are"
+    return f"{many} left out: {' or '.join(reasons)}"

@@ -13,7 +13,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.carried import Observed, Part, outcome_parts, structure_parts
+from models.carried import Observed, Part, left_out_reason, outcome_parts, structure_parts
 from models.covariates import Covariate, beyond, describe_covariate
 from models.vocabulary import LEVELS, METHODS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings, WinterSettings
@@ -268,16 +268,16 @@ def _mite_counts(samples: pl.DataFrame, unit_names: tuple[str, ...]) -> MiteCoun
 
 
 def _left_out(colony_winters: pl.DataFrame, left: int) -> str:
-    """Say which colony-winters are not analysed and why, the commonest reason first."""
+    """Say how many colony-winters are not analysed and why, the commonest reason first."""
     reasons = (
         colony_winters.drop_nulls("exclusion_reason")
         .group_by("exclusion_reason")
         .agg(n=pl.len())
         .sort("n", "exclusion_reason", descending=[True, False])
     )
-    counts = list(reasons.select("n", "exclusion_reason").iter_rows())
-    counts += [(left, "no insulation level, member or apiary")] if left else []
-    return "; ".join(f"{n} left out: {why}" for n, why in counts)
+    words = reasons["exclusion_reason"].to_list()
+    words += ["no insulation level, member or apiary"] if left else []
+    return left_out_reason(words, int(reasons["n"].sum()) + left)
 
 
 def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings: Settings) -> Pool:

@@ -132,15 +132,19 @@ def _too_few(pool: Pool, rows: np.ndarray, contrast: str, minimum: int) -> str:
     for words, chosen in ends.items():
         n = int(chosen.sum())
         if n < minimum:
-            have = "no colony-winter" if n == 0 else f"only {n} colony-winter{'s' * (n > 1)}"
-            return f"{have} with this outcome recorded stood {words} ({minimum} are needed)"
+            if n == 0:
+                return (
+                    f"no colony-winter with this outcome recorded stood {words} "
+                    f"({minimum} are needed)"
+                )
+            return f"fewer than {minimum} colony-winters with this outcome recorded stood {words}"
     return ""
 
 
 def _own_verdict(pool: Pool, outcome: str, contrast: str, settings: Settings) -> Verdict:
     if not pool.n_units:
-        why = pool.parts["colony-winters"].reason or "none is recorded"
-        return _refuse(f"no colony-winter could be analysed ({why})")
+        why = pool.parts["colony-winters"].reason
+        return _refuse("no colony-winter could be analysed" + (f": {why}" if why else ""))
     if not pool.has(outcome):
         return _refuse(pool.parts[outcome].reason)
     rows = _outcome_rows(pool, outcome)

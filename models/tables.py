@@ -22,7 +22,7 @@ from models.estimands import (
 )
 from models.identify import CONTRASTS, FULL_CLOSED, Verdict
 from models.priors import Priors
-from models.vocabulary import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
+from models.vocabulary import LEVELS, ONLY_LIVING, OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings
 
 MEASURES = {
@@ -62,15 +62,43 @@ def _month_day(text: str) -> str:
     return f"{int(day)} {names.split()[int(month) - 1]}"
 
 
+def _winter_words(winters: tuple[int, ...]) -> str:
+    """Name winters by both their years, as the report does."""
+    names = [f"{w}/{(w + 1) % 100:02d}" for w in winters]
+    if len(names) == 1:
+        return f"winter {names[0]}"
+    joiner = " and " if len(names) == 2 else " to "
+    return f"winters {names[0]}{joiner}{names[-1]}"
+
+
+def _stores_words(pool: Pool, settings: Settings) -> str:
+    """Say over which days stores use counts, and whether the dead are in it at all."""
+    start, end = settings.winter.autumn_weighing_near, settings.winter.spring_weighing_near
+    alive = pool.observed[SURVIVAL]
+    dead = alive.rows[alive.value == 0.0]
+    days = f"stores over {pool.reference_days:.0f} days ({_month_day(start)} to {_month_day(end)})"
+    if len(dead) and not np.isin(pool.observed[STORES].rows, dead).any():
+        return f"{days} as if none died, {ONLY_LIVING}"
+    return f"{days} as if none died"
+
+
 def describe_population(
-    pool: Pool, settings: Settings, contrast: str, subgroup: str, horizon: str
+    pool: Pool, settings: Settings, outcome: str, contrast: str, subgroup: str, horizon: str
 ) -> str:
-    """Say whom an estimand is about: units, winter's length, opening, disasters."""
-    winters = f"winter {pool.winters[0]}" if pool.winters else "no winter"
-    if len(pool.winters) > 1:
-        winters = f"winters {pool.winters[0]} to {pool.winters[-1]}"
-    n = pool.n_units
-    whom = f"All {n} colony-winters analysed ({winters})"
+    """Say whom an estimand is about: units, winter's length, opening, disasters.
+
+    Returns
+    -------
+    str
+        Empty when no unit is analysed. The winter's length, and whether ledgers of colonies that
+        died are in it, are told of stores use only.
+    """
+    if not pool.n_units:
+        return ""
+    winters = _winter_words(pool.winters)
+    n = f"{pool.n_units:,}".replace(",", "\u202f")
+    units = f"All {n} colony-winters" if pool.n_units > 1 else "The only colony-winter"
+    whom = f"{units} analysed ({winters})"
     if subgroup != ALL:
         whom = f"The colony-winters in the {subgroup.removeprefix('cold: ')} by cold ({winters})"
     if horizon != THESE:
@@ -85,11 +113,8 @@ def describe_population(
         )
     else:
         opening = "the top opening as each colony has it"
-    start, end = settings.winter.autumn_weighing_near, settings.winter.spring_weighing_near
-    return (
-        f"{whom}; stores over {pool.reference_days:.0f} days ({_month_day(start)} to "
-        f"{_month_day(end)}) as if none died; {opening}; losses to disaster not counted."
-    )
+    clauses = [whom, *([_stores_words(pool, settings)] if outcome == STORES else [])]
+    return "; ".join([*clauses, opening, "losses to disaster not counted."])
 
 
 def _carried(pool: Pool, posterior: xr.Dataset, outcome: str, level: str) -> str:
@@ -101,8 +126,8 @@ def _carried(pool: Pool, posterior: xr.Dataset, outcome: str, level: str) -> str
         ratios.append(float(draws.std()) / Priors().outcomes[name].level_cold_sd)
     if max(ratios) > CARRIED:
         return (
-            "how the effect varies with cold would come from the prior, not from records "
-            f"(posterior spread is {100 * max(ratios):.0f} % of the prior's)"
+            "the records hardly tell how the effect changes with cold: what is known after them "
+            f"is {100 * max(ratios):.0f} % as wide as what was assumed before"
         )
     return ""
 
@@ -124,7 +149,7 @@ def _subgroup_verdict(
     for name in (level, "none"):
         n = int((inside[rows] & (pool.level[rows] == pool.levels.index(name))).sum())
         if n < minimum:
-            why = f"only {n} colony-winters at level {name} stood in this third"
+            why = f"fewer than {minimum} colony-winters at level {name} stood in this third"
     why = why or _carried(pool, posterior, outcome, level)
     return Verdict(not why, why and f"Cannot be estimated from these records, because {why}.")
 
@@ -227,7 +252,9 @@ def estimands_table(
                 "unit": MEASURES[outcome][measure],
                 "subgroup": subgroup,
                 "horizon": horizon,
-                "population": describe_population(pool, settings, contrast, subgroup, horizon),
+                "population": describe_population(
+                    pool, settings, outcome, contrast, subgroup, horizon
+                ),
                 **_summary(shown),
                 "p_benefit": benefit,
                 "n_units": n_units,
@@ -242,17 +269,33 @@ def estimands_table(
     )
 
 
-def raw_values(pool: Pool, outcome: str) -> tuple[np.ndarray, np.ndarray]:
-    """Rows and recorded values behind a raw mean: kg, 0 or 100 %, frames (dead is 0)."""
-    if outcome == STORES:
-        return pool.observed[STORES].rows, pool.observed[STORES].value
-    alive, counted = pool.observed[SURVIVAL], pool.observed[STRENGTH]
-    if outcome == SURVIVAL:
-        return alive.rows, 100.0 * alive.value
-    if outcome == SURVIVORS:
-        return counted.rows, counted.value
-    dead = alive.rows[alive.value == 0.0]
-    return np.concatenate([counted.rows, dead]), np.concatenate([counted.value, 0.0 * dead])
+def raw_mean(pool: Pool, outcome: str, level: str) -> tuple[int, float | None]:
+    """Count and average what was recorded at a level, nothing adjusted.
+
+    Returns
+    -------
+    n : int
+        Records behind the mean; for frames, the survivors counted.
+    raw : float or None
+        kg, % alive, or frames. Frames count a dead colony as zero: the share alive times the mean
+        of the survivors counted, because survivors go uncounted and the dead do not.
+    """
+    counted = STRENGTH if outcome == SURVIVORS else outcome
+
+    def at(name: str) -> np.ndarray:
+        if level not in pool.levels:
+            return np.zeros(0)
+        here = pool.level[pool.observed[name].rows] == pool.levels.index(level)
+        return pool.observed[name].value[here]
+
+    own = at(counted)
+    if not len(own):
+        return 0, None
+    scale = 100.0 if outcome == SURVIVAL else 1.0
+    if outcome == STRENGTH:
+        scale = float(at(SURVIVAL).mean()) if len(at(SURVIVAL)) else float("nan")
+    raw = scale * float(own.mean())
+    return len(own), raw if np.isfinite(raw) else None
 
 
 def level_means_table(
@@ -269,15 +312,12 @@ def level_means_table(
     rows = []
     for outcome in (*OUTCOMES, SURVIVORS):
         judged = STRENGTH if outcome == SURVIVORS else outcome
-        seen, values = raw_values(pool, outcome)
         compared = {
             level: verdicts[judged, f"{level} vs none"].is_identified for level in LEVELS[1:]
         }
         compared["none"] = any(compared.values())
         for level in LEVELS:
-            own = np.zeros(0)
-            if level in pool.levels:
-                own = values[pool.level[seen] == pool.levels.index(level)]
+            n_raw, raw = raw_mean(pool, outcome, level)
             shown = None
             if means is not None and has_converged and compared[level]:
                 scale = 100.0 if outcome == SURVIVAL else 1.0
@@ -287,8 +327,8 @@ def level_means_table(
                     "outcome": outcome,
                     "level": level,
                     "unit": UNITS[outcome],
-                    "n_raw": len(own),
-                    "raw": float(own.mean()) if len(own) else None,
+                    "n_raw": n_raw,
+                    "raw": raw,
                     **_summary(shown),
                 }
             )

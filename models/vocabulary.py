@@ -5,3 +5,5 @@ from __future__ import annotations
 LEVELS = ("none", "top", "partial", "full")
 STORES, SURVIVAL, STRENGTH = OUTCOMES = ("stores use", "survival", "spring strength")
 METHODS = ("alcohol wash", "sugar roll", "CO2 roll")
+ONLY_LIVING = "measured only on colonies that lived: conditions on survival"
+"""Said beside stores use where no colony that died left a ledger."""

@@ -168,10 +168,13 @@ def survivors_table(pool: Pool) -> pl.DataFrame:
 
 
 def populations(pool: Pool) -> pl.DataFrame:
-    """Say for which hives each kind of estimate speaks (contrasts, horizon, population)."""
+    """Say for which hives each kind of estimate speaks (contrasts, horizon, population).
+
+    Outcomes differ only in that the population of stores use names its days: told once, by it.
+    """
     overall = pool.estimands.filter(
         (pl.col("subgroup") == "all") & (pl.col("status") == "estimated")
-    )
+    ).unique(subset=["contrast", "horizon"], keep="first", maintain_order=True)
     names = pl.col("contrast").unique(maintain_order=True).str.join("; ")
     found = overall.group_by("population", maintain_order=True).agg(
         names, pl.col("horizon").first()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.vocabulary import OUTCOMES
+from models.vocabulary import ONLY_LIVING, OUTCOMES
 
 # Probability that the insulated hives did better (or worse) -> the words used everywhere.
 PROBABILITY_WORDS: tuple[tuple[float, str], ...] = (
@@ -278,12 +278,18 @@ def because(reason: str | None) -> str:
     return f"{head}, because {reason[:1].lower() + reason[1:]}" if reason else head
 
 
+def _label(row: dict) -> str:
+    """Repeat what the row's population says of how stores use was measured."""
+    return f"; {ONLY_LIVING}" if ONLY_LIVING in (row["population"] or "") else ""
+
+
 def _size(row: dict, sign: int) -> str:
     """Write a difference in the direction it is told: "3.0 kg (95 % interval …)"."""
     unit, decimals = unit_words(row["unit"]), decimals_of(row["unit"])
     low, high = sorted((sign * row["q2.5"], sign * row["q97.5"]))
     crossing = "; below 0 is the opposite" if low < 0 else ""
     span = f"95{NO_BREAK}% interval {number(low, decimals)} to {number(high, decimals)}{crossing}"
+    span += _label(row)
     return f"{number(sign * row['mean'], decimals)}{NO_BREAK}{unit} ({span})"
 
 
@@ -330,7 +336,7 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
                 shown = estimate(row).replace(
                     " (", f" {GAINS[outcome]} (95{NO_BREAK}% interval ", 1
                 )
-                unclear.append(f"they {better}: {shown}")
+                unclear.append(f"they {better}: {shown.removesuffix(')')}{_label(row)})")
     first, _, second = contrast.partition(" vs ")
     said = []
     if known:

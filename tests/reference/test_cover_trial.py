@@ -32,7 +32,7 @@ from models.identify import identify_contrasts
 from models.joint import build_joint_model
 from models.loss_rates import loss_rates
 from models.priors import OutcomePriors, Priors
-from models.vocabulary import STORES, SURVIVAL
+from models.vocabulary import ONLY_LIVING, STORES, SURVIVAL
 from pipeline.contracts import load_derived_contracts
 from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
@@ -206,7 +206,12 @@ def test_the_ledger_of_survivors_is_labelled(fitted):
     assert (
         row["n_units"] == sum(n for _, n in MASS_LOSS.values()) < sum(n for n, _ in ALIVE.values())
     )
-    assert "as if none died" in row["population"]
+    assert f"as if none died, {ONLY_LIVING};" in row["population"]
+    [survival] = main(fitted, SURVIVAL)
+    assert ONLY_LIVING not in survival["population"]
+    said = " ".join(answer_sentences(fitted.estimands, fitted.parts))
+    assert said.count(ONLY_LIVING) == 1
+    assert said.index("used less of their stores") < said.index(ONLY_LIVING)
     assert "died before its spring weighing has no ledger" in outcome_note(STORES)
 
 

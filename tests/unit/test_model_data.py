@@ -28,7 +28,7 @@ def test_units_excluded_or_without_level_are_not_analysed_but_counted(simulated)
     pool = pack_pool(table.drop("i"), simulated.mite_samples, Settings())
     assert pool.n_units == table.height - 7
     assert pool.parts["colony-winters"].reason == (
-        "4 left out: moved away; 3 left out: no insulation level, member or apiary"
+        "7 colony-winters are left out: moved away or no insulation level, member or apiary"
     )
 
 

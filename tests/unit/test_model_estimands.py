@@ -268,11 +268,12 @@ def test_rows_exist_for_every_question_whatever_their_status(pool):
 
 
 def test_the_population_sentence_names_what_the_number_is_about(pool):
-    text = describe_population(pool, Settings(), "full vs none", "all", THESE)
-    assert f"All {pool.n_units} colony-winters" in text
+    text = describe_population(pool, Settings(), STORES, "full vs none", "all", THESE)
+    assert f"All {pool.n_units} colony-winters analysed (winter" in text
     assert "177 days (15 October to 10 April)" in text
     assert "top opening as each colony has it" in text
     assert "losses to disaster not counted" in text
-    practised = describe_population(pool, Settings(), "full closed vs none", "all", NEW)
+    practised = describe_population(pool, Settings(), SURVIVAL, "full closed vs none", "all", NEW)
+    assert "stores" not in practised
     assert "tops closed under full insulation" in practised
     assert "one winter not yet seen" in practised

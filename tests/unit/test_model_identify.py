@@ -131,10 +131,37 @@ def test_when_nothing_varies_no_contrast_is_identified(contrast):
     pool = pool_of([("m0", "none", "open", 20), ("m1", "none", "open", 20)])
     verdicts = identify_contrasts(pool, SETTINGS)
     assert not any(v.is_identified for v in verdicts.values())
-    assert verdicts[STORES, contrast].reason.endswith(").")
+    assert "with this outcome recorded stood" in verdicts[STORES, contrast].reason
 
 
 def test_minimum_links_is_read_from_the_settings():
     pool = pool_of(both(("none", "full"), range(3)))
     strict = replace(SETTINGS, model=replace(SETTINGS.model, minimum_links=4))
     assert not identify_contrasts(pool, strict)[STORES, "full vs none"].is_identified
+
+
+def test_few_colony_winters_are_not_counted_out():
+    pool = pool_of([*both(("none",), range(4)), ("m0", "full", "closed", 2)])
+    reason = identify_contrasts(pool, SETTINGS)[STORES, "full vs none"].reason
+    assert reason == (
+        "Cannot be estimated from these records, because fewer than 4 colony-winters with this "
+        "outcome recorded stood at level full."
+    )
+
+
+def test_without_units_every_reason_is_true():
+    excluded = pool_of(both(("none", "full"), range(3)), exclusion_reason=pl.lit("moved away"))
+    assert identify_contrasts(excluded, SETTINGS)[SURVIVAL, "full vs none"].reason == (
+        "Cannot be estimated from these records, because no colony-winter could be analysed: "
+        "12 colony-winters are left out: moved away."
+    )
+    for name in ("member effects", "winter effects", "top opening"):
+        assert excluded.parts[name].reason == "no colony-winter is analysed"
+
+
+def test_parts_that_are_left_out_say_why_without_small_counts():
+    pool = pool_of([("m0", "none", "open", 20), ("m1", "full", "open", 20)])
+    reasons = {part.name: part.reason for part in pool.parts.values()}
+    assert reasons["top opening"] == "fewer than 4 tops are recorded closed"
+    assert reasons["colony effects"] == "fewer than 4 colonies are recorded in more than one winter"
+    assert reasons["apiary-varying full"] == "fewer than 3 apiaries have fully insulated colonies"
