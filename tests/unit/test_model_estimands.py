@@ -170,7 +170,7 @@ def test_a_new_winter_keeps_the_centre_and_widens(pool):
 
 
 def test_contrasts_by_hand():
-    """Two members, two levels, one draw; every number below was worked out by hand."""
+    """Two members, two levels, one draw twice; every number below was worked out by hand."""
     table = pl.DataFrame(
         {
             "colony_id": ["a", "b", "c", "d"],
@@ -200,9 +200,9 @@ def test_contrasts_by_hand():
     effects[:, 0] += effects[:, 1] / 2  # half the pool is full: the intercept is its average
     posterior = xr.Dataset(
         {
-            "coefficient": (("chain", "draw", "outcome", "term"), effects[None, None]),
-            "group_effect": (("chain", "draw", "outcome", "group"), np.zeros((1, 1, 3, 2))),
-            "strength_sd": (("chain", "draw"), [[0.0]]),
+            "coefficient": (("chain", "draw", "outcome", "term"), np.stack([effects] * 2)[None]),
+            "group_effect": (("chain", "draw", "outcome", "group"), np.zeros((1, 2, 3, 2))),
+            "strength_sd": (("chain", "draw"), [[0.0, 0.0]]),
         },
         coords={"outcome": list(pool.outcomes), "term": terms},
     )
