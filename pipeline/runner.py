@@ -20,7 +20,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.disk import FULL_WORDS, NETCDF_WRITE_WORDS, disk_errors, replacing_together
-from pipeline.errors import NotConvergedError, StudyError
+from pipeline.errors import NotConvergedError, StudyError, WinterpoolError
 from pipeline.ingest import IngestSummary, ingest_study
 from pipeline.progress import Progress
 from pipeline.settings import Settings, read_settings
@@ -29,11 +29,12 @@ from pipeline.store import Store
 from pipeline.study import Study
 
 STEPS = ("prepare", "fit", "report")
+SECONDARY_FILES = ("secondary.csv", "secondary_gates.csv", "secondary_run.json")
 
 _CODE_OF_STEP = {
     "prepare": ("data_contracts", "pipeline/stages", "pipeline/physics"),
     "fit": ("models",),
-    "report": ("data_contracts", "reports"),
+    "report": ("data_contracts", "models", "reports"),
 }
 _SETTINGS_OF_STEP = {
     "prepare": ("study", "winter", "levels", "stores"),
@@ -113,6 +114,17 @@ def _stored(study: Study, *tables: str) -> list[pl.DataFrame]:
         return [store.table(name) for name in tables]
 
 
+def _logger_tables(study: Study) -> tuple[()] | tuple[pl.DataFrame, pl.DataFrame]:
+    """Features of every logger, and days of those in the brood nest; nothing without tables."""
+    with Store.open(study.store_path, read_only=True) as store:
+        if not (store.has_table("sensor_features") and store.has_table("sensor_days")):
+            return ()
+        days = store.connection.sql(
+            "FROM sensor_days WHERE position = 'brood nest' ORDER BY colony_id, observed_on"
+        ).pl()
+        return store.table("sensor_features"), days
+
+
 def step_fingerprint(step: str, study: Study, settings: Settings) -> str:
     """Digest of everything the result of a step depends on.
 
@@ -124,7 +136,8 @@ def step_fingerprint(step: str, study: Study, settings: Settings) -> str:
     if step == "prepare":
         inputs = [table_fingerprint(t.drop("ingested_at")) for t in _stored(study, "files")]
     elif step == "fit":
-        inputs = [table_fingerprint(t) for t in _stored(study, "colony_winters", "mite_samples")]
+        tables = [*_stored(study, "colony_winters", "mite_samples"), *_logger_tables(study)]
+        inputs = [table_fingerprint(t) for t in tables]
     else:
         steps = _read_steps(study)
         inputs = [str(steps.get(s, {}).get("fingerprint")) for s in ("prepare", "fit")]
@@ -184,6 +197,38 @@ def _fit(study: Study, settings: Settings, progress: Progress) -> None:
         write_results(result, draft)
     if result.posterior is None:
         (study.results_path / "posterior.nc").unlink(missing_ok=True)
+    _fit_secondary(study, colony_winters, settings, progress)
+
+
+def _fit_secondary(
+    study: Study, colony_winters: pl.DataFrame, settings: Settings, progress: Progress
+) -> None:
+    """Fit what only colonies with loggers tell, once the answer stands and whatever becomes of it.
+
+    A secondary model that breaks off leaves its reason in ``secondary_run.json`` and no number.
+    """
+    from models.secondary import fit_secondary, write_secondary
+
+    for name in SECONDARY_FILES:  # of an earlier fit
+        (study.results_path / name).unlink(missing_ok=True)
+    run: dict[str, Any] = {"attempts": [], "problem": ""}
+    result, tables = None, _logger_tables(study)
+    if tables:
+        try:
+            result = fit_secondary(colony_winters, *tables, settings, progress)
+            run["attempts"] = result.attempts
+        except (WinterpoolError, ArithmeticError, RuntimeError, ValueError) as error:
+            run["problem"] = f"The fit broke off ({type(error).__name__})."
+    else:
+        run["problem"] = "The tables of the loggers have not been built."
+    with (
+        disk_errors(study.results_path, "step"),
+        replacing_together(study.results_path, last="secondary.csv") as draft,
+    ):
+        if result is not None:
+            write_secondary(result, draft)
+        text = json.dumps(run, indent=2) + "\n"
+        (draft / "secondary_run.json").write_text(text, encoding="utf-8")
 
 
 def require_convergence(path: Path) -> None:

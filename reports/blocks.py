@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 
 import polars as pl
 from matplotlib.figure import Figure
@@ -61,6 +62,14 @@ def show_table(
         return
     block = html_table(frame, columns, label=f"Table: {label.replace('-', ' ')}")
     print(f"\n::: {{#tbl-{label}}}\n\n{block}\n\n{caption}\n\n:::\n")
+
+
+@contextmanager
+def folded(summary: str) -> Iterator[None]:
+    """Fold what the block prints behind one line, which a click or key opens."""
+    say(f"```{{=html}}\n<details>\n<summary>{html.escape(summary)}</summary>\n```")
+    yield
+    say("```{=html}\n</details>\n```")
 
 
 def warn_invented(pool: Pool) -> None:

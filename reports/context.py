@@ -59,6 +59,14 @@ RESULT_SCHEMAS: dict[str, Mapping[str, type[pl.DataType]]] = {
         "n_units": pl.Int64,
         "reason": pl.String,
     },
+    "secondary": {
+        **dict.fromkeys(("outcome", "contrast", "measure", "unit"), pl.String),
+        **_NUMBERS,
+        "p_less": pl.Float64,
+        **dict.fromkeys(("n_units", "n_members", "n_left_out"), pl.Int64),
+        "status": pl.String,
+        "reason": pl.String,
+    },
 }
 
 _RECORD_COUNTS = """
@@ -102,12 +110,14 @@ class Pool:
     ``records`` counts rows by record (record, title, accepted, superseded, rejected); ``accounts``
     is what each stage took in, kept and excluded; ``sensors`` and ``treatments`` are summaries
     made inside the store; ``results`` frames have the columns
-    of ``RESULT_SCHEMAS``; ``run`` is ``results/run.json``, empty when there has been no fit.
+    of ``RESULT_SCHEMAS``; ``run`` and ``secondary_run`` are the files of these names, empty when
+    there has been no fit.
     """
 
     study: Study
     settings: Settings
     colony_winters: pl.DataFrame
+    winter_survival: pl.DataFrame
     mite_samples: pl.DataFrame
     files: pl.DataFrame
     rejected_rows: pl.DataFrame
@@ -120,7 +130,9 @@ class Pool:
     gates: pl.DataFrame
     links: pl.DataFrame
     parts: pl.DataFrame
+    secondary: pl.DataFrame
     run: dict
+    secondary_run: dict
 
     @property
     def units(self) -> pl.DataFrame:
@@ -208,8 +220,8 @@ def _only_estimated(level_means: pl.DataFrame, estimands: pl.DataFrame) -> pl.Da
     ).drop("is_sure", "judged")
 
 
-def _read_run(study: Study) -> dict:
-    path = study.results_path / "run.json"
+def _read_run(study: Study, name: str) -> dict:
+    path = study.results_path / name
     return json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
 
 
@@ -259,6 +271,7 @@ def load_pool(start: Path | None = None) -> Pool:
             study=study,
             settings=read_settings(study.settings_path),
             colony_winters=store.table("colony_winters"),
+            winter_survival=store.table("winter_survival"),
             mite_samples=store.table("mite_samples"),
             files=store.table("files"),
             rejected_rows=rejected,
@@ -266,6 +279,7 @@ def load_pool(start: Path | None = None) -> Pool:
             accounts=store.table("stage_accounts"),
             sensors=store.connection.sql(_SENSORS).pl(),
             treatments=store.connection.sql(_TREATMENTS).pl(),
-            run=_read_run(study),
+            run=_read_run(study, "run.json"),
+            secondary_run=_read_run(study, "secondary_run.json"),
             **results,
         )

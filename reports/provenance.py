@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.contracts import data_dictionary, load_contracts, load_derived_contracts
-from reports.blocks import say, show_table, slug
+from reports.blocks import folded, show_table, slug
 from reports.context import Pool
 from reports.wording import (
     PROBABILITY_WORDS,
@@ -27,7 +27,6 @@ def say_dictionary() -> None:
         "What is derived from it": load_derived_contracts(),
     }
     for title, contracts in groups.items():
-        say(f"```{{=html}}\n<details>\n<summary>{title}</summary>\n```")
         dictionary = data_dictionary(contracts).with_columns(
             pl.when("is_private")
             .then(pl.col("description") + " (private)")
@@ -40,22 +39,22 @@ def say_dictionary() -> None:
             .otherwise("allowed")
             .alias("allowed"),
         )
-        for name, contract in contracts.items():
-            show_table(
-                f"dictionary-{slug(name)}",
-                f"*{markdown_text(contract.title)}* ({markdown_text(name)}). "
-                f"{markdown_text(contract.description)}",
-                dictionary.filter(pl.col("table") == name),
-                {
-                    "column": "Column",
-                    "type": "Type",
-                    "unit": "Unit",
-                    "required": "Required",
-                    "allowed": "Allowed",
-                    "description": "Meaning",
-                },
-            )
-        say("```{=html}\n</details>\n```")
+        with folded(title):
+            for name, contract in contracts.items():
+                show_table(
+                    f"dictionary-{slug(name)}",
+                    f"*{markdown_text(contract.title)}* ({markdown_text(name)}). "
+                    f"{markdown_text(contract.description)}",
+                    dictionary.filter(pl.col("table") == name),
+                    {
+                        "column": "Column",
+                        "type": "Type",
+                        "unit": "Unit",
+                        "required": "Required",
+                        "allowed": "Allowed",
+                        "description": "Meaning",
+                    },
+                )
 
 
 def _flat(value: object, name: str = "") -> list[tuple[str, str]]:

@@ -7,11 +7,27 @@ import polars as pl
 from models.assumptions import derive_adjustment, load_assumptions
 from models.logged import BROOD, MOISTURE
 from models.secondary_model import HELD
-from reports.tables import FEW
-from reports.wording import because, contrast_words, listed, number, sentence, signed
+from reports.tables import FEW, Column
+from reports.wording import (
+    because,
+    contrast_words,
+    listed,
+    markdown_text,
+    number,
+    sentence,
+    signed,
+)
 
 _DIRECTION = {BROOD: ("earlier", "later"), MOISTURE: ("fewer", "more")}
 _UNITS = {BROOD: ("days", 1), MOISTURE: ("h per 100 logged days", 0)}
+SECONDARY_COLUMNS: dict[str, Column | str] = {
+    "outcome": "Outcome",
+    "contrast": "Contrast",
+    "difference": "Difference (95 %)",
+    "words": "In words",
+    "n_units": Column("Colony-winters", is_number=True),
+    "members": Column("Members", is_number=True),
+}
 _NODE = {BROOD: "brood onset", MOISTURE: "condensation risk"}
 
 
@@ -54,20 +70,28 @@ def secondary_table(secondary: pl.DataFrame, minimum: int) -> pl.DataFrame:
             "contrast": contrast_words(row["contrast"]),
             "difference": _difference(row),
             "words": _in_words(row),
-            "n_units": row["n_units"],
+            "n_units": FEW if 0 < row["n_members"] < minimum else number(row["n_units"]),
             "members": FEW if 0 < row["n_members"] < minimum else number(row["n_members"]),
         }
         for row in secondary.to_dicts()
     ]
-    names = ("outcome", "contrast", "difference", "words")
-    schema = dict.fromkeys(names, pl.String) | {"n_units": pl.Int64, "members": pl.String}
-    return pl.DataFrame(rows, schema=schema)
+    names = ("outcome", "contrast", "difference", "words", "n_units", "members")
+    return pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String))
 
 
-def secondary_sentences(secondary: pl.DataFrame) -> list[str]:
-    """Say what these numbers are, whom they leave out and what they do not adjust for."""
+def secondary_sentences(secondary: pl.DataFrame, problem: str = "") -> list[str]:
+    """Say what these numbers are, whom they leave out and what they do not adjust for.
+
+    Parameters
+    ----------
+    secondary : polars.DataFrame
+        ``results/secondary.csv``.
+    problem : str
+        Why there is none, of ``results/secondary_run.json``.
+    """
     if secondary.is_empty():
-        return ["The secondary outcomes have not been fitted."]
+        why = f" {markdown_text(problem)}" if problem else ""
+        return [f"The secondary outcomes have not been fitted.{why}"]
     if not (secondary["status"] == "estimated").any():
         return ["**Secondary**: the loggers carry no comparison of levels; the table says why."]
     left = dict(secondary.select("outcome", "n_left_out").iter_rows())

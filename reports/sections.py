@@ -286,9 +286,18 @@ def mite_sentence(pool: Pool) -> str:
     )
 
 
+def _logged(pool: Pool) -> pl.DataFrame:
+    return pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
+
+
+def has_loggers(pool: Pool) -> bool:
+    """Whether any colony-winter has readings from inside the hive."""
+    return not _logged(pool).is_empty()
+
+
 def say_loggers(pool: Pool) -> None:
     """Print what loggers in the hives tell, or that there were none."""
-    logged = pool.shown.filter(pl.col("sensor_days").fill_null(0) > 0)
+    logged = _logged(pool)
     if logged.is_empty():
         say("No analysed colony-winter has readings of a logger in the hive.")
         return

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
+from models.logged import BROOD, MOISTURE
 from reports.context import QUANTILES
 
 LEVELS = ("none", "top", "partial", "full")
@@ -120,12 +121,14 @@ def write_results(path: Path, *, kind: str) -> None:
     pl.DataFrame(
         [
             {
+                "outcome": outcome,
                 "level_a": a,
                 "level_b": b,
                 "linking_members": 0 if kind == "no set-ups" else 12,
                 "linking_apiaries": 0 if kind == "no set-ups" else 14,
                 "is_linked": kind != "no set-ups",
             }
+            for outcome in ("any", *effects)
             for i, a in enumerate(LEVELS)
             for b in LEVELS[i + 1 :]
         ]
@@ -139,3 +142,33 @@ def write_results(path: Path, *, kind: str) -> None:
     ).write_csv(path / "parts.csv")
     run = {"seed": 20240, "versions": {"pymc": "0.0", "python": "3.0"}, "attempts": 1}
     (path / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    _write_secondary(path, blocked)
+
+
+def _write_secondary(path: Path, blocked: tuple[str, str] | None) -> None:
+    rows = []
+    for outcome, unit, mean, sd in (
+        (BROOD, "days", -3.0, 2.0),
+        (MOISTURE, "h per 100 d", -400, 90),
+    ):
+        for k, level in enumerate(LEVELS[1:], start=1):
+            row = {
+                "outcome": outcome,
+                "contrast": f"{level} vs none",
+                "measure": "difference",
+                "unit": unit,
+                **_estimate(k * mean / 3, sd),
+                "p_less": 0.9,
+                "n_units": 80,
+                "n_members": 7,
+                "n_left_out": 20,
+                "status": "estimated",
+                "reason": None,
+            }
+            if blocked:
+                status, reason = blocked
+                row |= {**_nothing(), "p_less": None, "status": status, "reason": reason}
+            rows.append(row)
+    pl.DataFrame(rows, infer_schema_length=None).write_csv(path / "secondary.csv")
+    run = {"attempts": [], "problem": ""}
+    (path / "secondary_run.json").write_text(json.dumps(run), encoding="utf-8")

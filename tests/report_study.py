@@ -67,6 +67,9 @@ def colony_winters(rng: np.random.Generator, members: int, *, has_set_ups: bool)
                         "stores_reason": None if has_stores else "no spring weighing",
                         "is_alive": None if is_disaster else is_alive,
                         "is_disaster": is_disaster,
+                        "likely_cause": None
+                        if is_alive or is_disaster
+                        else ("mites", "starvation", "unknown")[c % 3],
                         "survival_reason": "lost to disaster" if is_disaster else None,
                         "spring_strength_frames": frames if is_alive and not is_disaster else None,
                         "spring_strength_reason": "did not survive"
@@ -127,6 +130,27 @@ def sensor_days(units: pl.DataFrame) -> pl.DataFrame:
         for position in ("above cluster", "under cover")
     ]
     return _frame(rows, "sensor_days")
+
+
+def winter_survival(units: pl.DataFrame) -> pl.DataFrame:
+    """How each unit ended: the dead found in February, the others checked in April."""
+    rows = []
+    for unit in units.to_dicts():
+        year, is_alive = unit["winter"] + 1, unit["is_alive"]
+        state = "lost to disaster" if unit["is_disaster"] else "alive" if is_alive else "dead"
+        gone = None if state == "alive" else date(year, 2, 1 + len(rows) % 28)
+        names = ("colony_id", "winter", "is_alive", "is_disaster", "likely_cause")
+        rows.append(
+            {
+                **{name: unit[name] for name in names},
+                "is_at_risk": True,
+                "state": state,
+                "checked_on": date(year, 4, 10),
+                "death_found_on": gone,
+                "lost_on": gone,
+            }
+        )
+    return _frame(rows, "winter_survival")
 
 
 def stage_accounts(units: pl.DataFrame) -> pl.DataFrame:
@@ -265,6 +289,7 @@ def write_study(
         _fill_records(store, units, hostile)
         _fill_files(store, hostile)
         store.replace_table("colony_winters", units)
+        store.replace_table("winter_survival", winter_survival(units))
         store.replace_table("sensor_days", sensor_days(units))
         store.replace_table("stage_accounts", stage_accounts(units))
         store.replace_table("mite_samples", mite_samples(rng, units))

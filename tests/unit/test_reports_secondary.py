@@ -47,7 +47,9 @@ def test_rows_without_an_estimate_say_why_and_show_no_number():
 
 
 def test_a_count_of_few_members_is_a_word():
-    assert secondary_table(rows(n_members=4), 5)["members"].to_list() == [FEW, "12"]
+    table = secondary_table(rows(n_members=4), 5)
+    assert table["members"].to_list() == [FEW, "12"]
+    assert table["n_units"].to_list() == [FEW, "83"]
 
 
 def test_the_sentences_say_survivors_what_is_left_out_and_what_is_not_held_still():
@@ -60,6 +62,10 @@ def test_the_sentences_say_survivors_what_is_left_out_and_what_is_not_held_still
 
 def test_nothing_fitted_or_nothing_estimable_is_said():
     assert secondary_sentences(rows().clear()) == ["The secondary outcomes have not been fitted."]
+    broken = secondary_sentences(rows().clear(), "The fit broke off (RuntimeError).")
+    assert broken == [
+        "The secondary outcomes have not been fitted. The fit broke off \\(RuntimeError\\)\\."
+    ]
     blocked = rows().with_columns(status=pl.lit("cannot be estimated"))
     [said] = secondary_sentences(blocked)
     assert "carry no comparison" in said

@@ -10,7 +10,6 @@ import polars as pl
 import pytest
 
 from models.priors import Priors
-from models.vocabulary import OUTCOMES
 from reports.context import Pool, load_pool
 from reports.convergence import FAILURES_SHOWN, failed_gates, gate_sentence, gate_summary
 from reports.estimates import (
@@ -44,20 +43,10 @@ from reports.tables import FEW
 from tests.report_study import write_study
 
 
-def count_links_by_outcome(study: Path) -> Path:
-    """Give the links of a written study, if any, their outcome: all alike."""
-    path = study / "results" / "links.csv"
-    if not path.exists():
-        return study
-    outcomes = pl.DataFrame({"outcome": ["any", *OUTCOMES]})
-    outcomes.join(pl.read_csv(path), how="cross").write_csv(path)
-    return study
-
-
 @pytest.fixture(scope="module")
 def pool(tmp_path_factory: pytest.TempPathFactory) -> Pool:
     study = write_study(tmp_path_factory.mktemp("summaries") / "study")
-    return load_pool(count_links_by_outcome(study))
+    return load_pool(study)
 
 
 def units(**columns: list) -> pl.DataFrame:
@@ -221,7 +210,7 @@ def test_estimates_are_told_with_words_or_with_the_reason(pool: Pool) -> None:
 
 
 def test_model_means_are_shown_only_where_an_estimate_rests_on_them(tmp_path: Path) -> None:
-    study = count_links_by_outcome(write_study(tmp_path / "study", members=6))
+    study = write_study(tmp_path / "study", members=6)
     path = study / "results" / "estimands.csv"
     blocked = pl.read_csv(path).with_columns(
         status=pl.when(
