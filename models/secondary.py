@@ -70,10 +70,8 @@ def why_not(logged: Logged, contrast: str, settings: ModelSettings) -> str:
     for name in (level, "none"):
         n = counts.get(name, 0)
         if n < settings.minimum_colonies:
-            return (
-                f"{what} for {n} surviving colony-winters at level {name} "
-                f"({settings.minimum_colonies} are needed)"
-            )
+            few = f"fewer than {settings.minimum_colonies}" if n else "no"
+            return f"{what} for {few} surviving colony-winter{'s' if n else ''} at level {name}"
     users = {name: set(logged.member[logged.level == k]) for k, name in enumerate(logged.levels)}
     links = nx.Graph()
     links.add_nodes_from(logged.levels)

@@ -57,7 +57,8 @@ def e_value_sentence(pool: Pool) -> str:
         else f"To move the interval’s nearer end to 1, {number(limit, 2)} each would do."
     )
     return (
-        f"**How strong would a hidden cause have to be?** {contrast_words(row['contrast'])}: the "
+        "**How strong would a hidden cause have to be?** For "
+        f"{contrast_words(row['contrast'])}, the "
         f"ratio of *surviving* is {number(ratio, 2)} ({number(low, 2)} to {number(high, 2)}). To "
         "make that out of nothing, something nobody recorded would have to be at least "
         f"{number(value, 2)} times as common at one level as at the other and change the chance of "

@@ -57,7 +57,7 @@ def level_cells(pool: Pool) -> pl.DataFrame:
                 row[f"raw {outcome}"] = FEW
             elif outcome == "survival":
                 share = f" ({number(raw[column])}{NO_BREAK}%)" if raw[column] is not None else ""
-                alive = f"{number(raw['n_alive'])} of {number(raw['n_known'])}"
+                alive = f"{number(raw['n_alive'])}{NO_BREAK}of{NO_BREAK}{number(raw['n_known'])}"
                 row[f"raw {outcome}"] = f"{alive}{share}"
             else:
                 row[f"raw {outcome}"] = (

@@ -177,7 +177,8 @@ def causes_sentences(times: pl.DataFrame, settings: Settings) -> list[str]:
         )
     if fates.get(LEFT_OUT):
         said.append(
-            f"{count(fates[LEFT_OUT], 'colony-winter')} of unknown fate are not in the shares."
+            f"{count(fates[LEFT_OUT], 'colony-winter')} of unknown fate, with no day when last seen "
+            "alive, are not in the shares."
         )
     return said
 
@@ -187,6 +188,7 @@ def causes_columns(table: pl.DataFrame) -> dict[str, Column | str]:
     columns: dict[str, Column | str] = {"cause": "Recorded cause"}
     for name in table.columns[1:]:
         kind, _, level = name.partition(" ")
-        title = "Lost" if kind == "n" else "Share [%] (95 %)"
-        columns[name] = Column(title, group=level, is_number=True)
+        is_count = kind == "n"
+        title = "Lost" if is_count else "Share [%]"
+        columns[name] = Column(title, group=level, is_number=is_count)  # shares may wrap
     return columns

@@ -72,12 +72,17 @@ def loss_rate_sentences(pool: Pool) -> list[str]:
         return ["No colony-winter was analysed, so there is no loss rate."]
     row = found.row(0, named=True)
     struck = pool.units.filter("is_disaster")["member_id"].n_unique()
-    disasters = (
-        "a few losses"
-        if 0 < struck < pool.minimum_cell
-        else count(row["n_disaster"], "loss", "losses")
-    )
-    unknown = count(row["n_unknown"], "colony-winter")
+    unknown, disasters = row["n_unknown"], row["n_disaster"]
+    if 0 < struck < pool.minimum_cell:  # told apart, one count would give the other
+        left = (
+            f"{count(unknown + disasters, 'colony-winter')} of unknown fate or lost to disaster; "
+            "that standard counts disasters as lost."
+        )
+    else:
+        left = (
+            f"{count(unknown, 'colony-winter')} of unknown fate and "
+            f"{count(disasters, 'loss', 'losses')} to disaster, which that standard counts as lost."
+        )
     said = [
         "Raw rates as loss surveys publish them, to compare this pool with others; nothing is "
         "adjusted, so differences between levels are no effects of insulation. The *overall* rate "
@@ -86,8 +91,7 @@ def loss_rate_sentences(pool: Pool) -> list[str]:
         "losses*, J. Apic. Res. 52(4); the overall rate’s interval allows for colonies of one "
         "member sharing their fate (quasi-binomial). A survey’s loss is a colony dead, too weak to "
         "carry on, or with a queen problem not solved: here, all but alive with a laying queen.",
-        f"Left out: {disasters} to disaster, which that standard counts as lost, and {unknown} of "
-        "unknown fate.",
+        f"Left out: {left}",
     ]
     if row["reason"]:
         said.append(f"The overall rate has no interval: {row['reason']}.")

@@ -9,8 +9,9 @@ from models.logged import BROOD, MOISTURE
 from models.secondary_model import HELD
 from reports.tables import FEW, Column
 from reports.wording import (
+    NO_BREAK,
     because,
-    contrast_words,
+    chance,
     listed,
     markdown_text,
     number,
@@ -36,7 +37,7 @@ def _difference(row: dict) -> str:
         return str(row["status"])
     unit, decimals = _UNITS[row["outcome"]]
     low, high = signed(row["q2.5"], decimals), signed(row["q97.5"], decimals)
-    return f"{signed(row['mean'], decimals)} {unit} ({low} to {high})"
+    return f"{signed(row['mean'], decimals)} {unit} ({low}{NO_BREAK}to{NO_BREAK}{high})"
 
 
 def _in_words(row: dict) -> str:
@@ -46,7 +47,7 @@ def _in_words(row: dict) -> str:
     if row["status"] != "estimated":
         return sentence(because(row["reason"]))
     less, more = _DIRECTION[row["outcome"]]
-    return f"{less} with {number(100 * row['p_less'])} % probability, else {more}"
+    return f"{less} with {chance(row['p_less'])} % probability, else {more}"
 
 
 def secondary_table(secondary: pl.DataFrame, minimum: int) -> pl.DataFrame:
@@ -67,7 +68,7 @@ def secondary_table(secondary: pl.DataFrame, minimum: int) -> pl.DataFrame:
     rows = [
         {
             "outcome": row["outcome"],
-            "contrast": contrast_words(row["contrast"]),
+            "contrast": row["contrast"],
             "difference": _difference(row),
             "words": _in_words(row),
             "n_units": FEW if 0 < row["n_members"] < minimum else number(row["n_units"]),

@@ -44,7 +44,19 @@ def test_groups_of_few_members_are_a_word_and_so_is_the_one_that_would_follow(po
 def test_what_the_rates_leave_out_is_said(pool: Pool) -> None:
     said = " ".join(loss_rate_sentences(pool))
     assert "van der Zee" in said and "no effects of insulation" in said
-    assert "a few losses to disaster" in said or "losses to disaster" in said
+    n_left = pool.units["is_alive"].null_count()
+    disasters = pool.units["is_disaster"].sum()
+    struck = pool.units.filter("is_disaster")["member_id"].n_unique()
+    every = replace(pool.settings.report, minimum_cell=struck)
+    told = replace(pool, settings=replace(pool.settings, report=every))
+    assert f"{n_left - disasters} colony-winters of unknown fate and {disasters} loss" in " ".join(
+        loss_rate_sentences(told)
+    )
+    more = replace(pool.settings.report, minimum_cell=struck + 1)
+    told = replace(pool, settings=replace(pool.settings, report=more))
+    assert f"{n_left} colony-winters of unknown fate or lost to disaster" in " ".join(
+        loss_rate_sentences(told)
+    )
     nothing = replace(pool, colony_winters=pool.colony_winters.clear())
     assert loss_rate_sentences(nothing) == [
         "No colony-winter was analysed, so there is no loss rate."

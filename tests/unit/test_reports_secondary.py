@@ -30,10 +30,11 @@ def rows(**change) -> pl.DataFrame:
 
 def test_estimates_are_told_with_their_interval_and_direction():
     table = secondary_table(rows(), 5).to_dicts()
-    assert table[0]["difference"] == "−6.0 days (−11.2 to +0.3)"
-    assert table[0]["words"] == "earlier with 97 % probability, else later"
-    assert table[1]["difference"] == "−941 h per 100 logged days (−1\u202f062 to −821)"
-    assert table[0]["contrast"] == "fully insulated hives against hives without insulation"
+    assert table[0]["difference"] == "−6.0 days (−11.2\u00a0to\u00a0+0.3)"
+    assert table[0]["words"] == "earlier with 97.0 % probability, else later"
+    assert table[1]["difference"] == "−941 h per 100 logged days (−1\u202f062\u00a0to\u00a0−821)"
+    assert table[0]["contrast"] == "full vs none"
+    assert table[1]["words"] == "fewer with >\u00a099.9 % probability, else more"
 
 
 def test_rows_without_an_estimate_say_why_and_show_no_number():

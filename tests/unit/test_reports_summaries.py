@@ -127,7 +127,7 @@ def test_raw_means_are_counted_by_hand(pool: Pool) -> None:
     # 3 of 5 alive; the two survivors counted have 6 frames on average, the third has no count
     assert (row["n_frames"], row["frames"]) == (2, pytest.approx(0.6 * 6.0))
     cells = level_cells(six).row(0, named=True)
-    assert cells["raw survival"] == "3 of 5 (60\u00a0%)"
+    assert cells["raw survival"] == "3\u00a0of\u00a05 (60\u00a0%)"
     assert cells["raw stores use"] == "11.0 (n\u00a03)"
 
 
