@@ -1,0 +1,169 @@
+"""Run numbered replicates in parallel, one file each, so that a stopped run goes on.
+
+The engine is dask.distributed: worker processes of this machine unless a scheduler's address is
+given. A replicate's number is its only seed, so neither order nor the number of workers changes
+a result. The caller's process writes each result the moment it arrives; a worker that dies loses
+the one replicate it was at, which is then done again elsewhere.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable
+from contextlib import contextmanager
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import ModelError
+from pipeline.progress import Progress
+
+Replicate = Callable[[int], dict[str, Any]]
+
+
+@lru_cache(maxsize=1)
+def code_digest() -> str:
+    """Digest of the model's source as this process found it; results of two digests differ."""
+    root = Path(__file__).parents[1]
+    digest = sha256()
+    for path in sorted(root.rglob("*.py")):
+        digest.update(path.relative_to(root).as_posix().encode() + path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _one(function: Replicate, number: int) -> dict[str, Any]:
+    return {"replicate": number, "code": code_digest(), **function(number)}
+
+
+def _path(folder: Path, number: int) -> Path:
+    return folder / f"{number:05d}.json"
+
+
+def _write(folder: Path, made: dict[str, Any]) -> None:
+    path = _path(folder, made["replicate"])
+    unfinished = path.with_suffix(".part")
+    unfinished.write_text(json.dumps(made, ensure_ascii=False) + "\n", encoding="utf-8")
+    os.replace(unfinished, path)
+
+
+def read_replicates(folder: Path) -> list[dict[str, Any]]:
+    """Read what finished replicates left, by number.
+
+    Raises
+    ------
+    ModelError
+        A file is not what a replicate writes.
+    """
+    found = []
+    for path in sorted(folder.glob("*.json")):
+        try:
+            found.append(json.loads(path.read_text(encoding="utf-8")))
+        except ValueError as error:
+            raise ModelError(
+                f"{path} is not the result of a replicate ({error}).",
+                mend="Delete that file and give the command again.",
+            ) from error
+    return found
+
+
+@contextmanager
+def _client(scheduler: str | None, workers: int):
+    try:
+        from distributed import Client, LocalCluster
+    except ModuleNotFoundError as error:
+        raise ModelError(
+            "Replicates are run by dask.distributed, which is not installed.",
+            mend='Install it with: pip install "winterpool[calibration]".',
+        ) from error
+    if scheduler is not None:
+        try:
+            client = Client(scheduler, timeout="20s")
+        except (OSError, ValueError) as error:
+            raise ModelError(
+                f"No scheduler answers at {scheduler} ({error}).",
+                mend="Start one with `dask scheduler`, or leave --scheduler out.",
+            ) from error
+        with client:
+            yield client
+        return
+    with (
+        LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            memory_limit=0,
+            host="127.0.0.1",
+            dashboard_address=None,
+        ) as cluster,
+        Client(cluster) as client,
+    ):
+        yield client
+
+
+def run_replicates(
+    function: Replicate,
+    numbers: Iterable[int],
+    folder: Path,
+    progress: Progress,
+    *,
+    scheduler: str | None = None,
+    workers: int = 1,
+) -> int:
+    """Run the replicates that have no file yet.
+
+    Parameters
+    ----------
+    function : callable
+        From a replicate's number to what JSON can hold; importable by the workers.
+    numbers : iterable of int
+    folder : Path
+        Made when missing; one file a replicate.
+    progress : Progress
+    scheduler : str, optional
+        Address of a running dask scheduler, whose workers have Winterpool installed.
+    workers : int
+        Worker processes of this machine, without a scheduler.
+
+    Returns
+    -------
+    int
+        Replicates run now.
+
+    Raises
+    ------
+    ModelError
+        dask.distributed is missing, no scheduler answers, or one replicate killed its worker
+        again and again.
+
+    Notes
+    -----
+    An exception within a replicate is a fault of the program and ends the run; what had
+    finished stays.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    ahead = [number for number in numbers if not _path(folder, number).exists()]
+    if not ahead:
+        return 0
+    with (
+        _client(scheduler, workers) as client,
+        progress.task("replicates", total=len(ahead), unit="replicates") as task,
+    ):
+        from distributed import KilledWorker, as_completed
+
+        futures = {
+            client.submit(_one, function, number, pure=False, priority=-number): number
+            for number in ahead
+        }
+        for future in as_completed(futures):
+            try:
+                made = future.result()
+            except KilledWorker as error:
+                raise ModelError(
+                    f"Replicate {futures[future]} ended its worker several times.",
+                    mend="Give the workers more memory, or use fewer of them.",
+                ) from error
+            _write(folder, made)
+            task.advance(1)
+            future.release()
+    return len(ahead)
