@@ -9,11 +9,15 @@ a defensible threshold is ``informational``; one that these records or this fit 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
+import numpy as np
 import polars as pl
 import xarray as xr
 
 from models.data import Pool
+from models.left_out import LeavingOut
+from models.log_likelihood import Draws, gather_draws, log_likelihood, observed_predictor
 from models.priors import Priors
 from pipeline.settings import Settings
 
@@ -23,6 +27,10 @@ PASSED, FAILED, INFORMATIONAL, NOT_RUN = STATUSES = (
     "informational",
     "not run",
 )
+MOST_DRAWS = 2000  # enough for tails of 134 draws in importance sampling
+FEWEST_DRAWS = 400
+DRAWS_LEAVING_OUT = 400  # each costs a matrix of a member's records
+VALUES_AT_ONCE = 4_000_000  # draws times units of one outcome: keeps large pools below 1 GiB
 NO_POSTERIOR = (
     "There is no posterior to check: no contrast could be estimated, or the sampler did not "
     "converge."
@@ -58,6 +66,36 @@ class Evidence:
     mite_samples: pl.DataFrame
     set_ups: pl.DataFrame
     priors: Priors = field(default_factory=Priors)
+
+    @cached_property
+    def draws(self) -> Draws:
+        """Draws of the posterior, thinned to what the checks need."""
+        if self.posterior is None:
+            raise ValueError(NO_POSTERIOR)
+        affordable = VALUES_AT_ONCE // max(self.pool.n_units, 1)
+        return gather_draws(self.posterior, int(np.clip(affordable, FEWEST_DRAWS, MOST_DRAWS)))
+
+    @cached_property
+    def predictors(self) -> dict[str, np.ndarray]:
+        """Linear predictor of every record by outcome, shape (draw, record)."""
+        return {o: observed_predictor(self.pool, self.draws, o) for o in self.pool.outcomes}
+
+    @cached_property
+    def leaving_out(self) -> LeavingOut:
+        """For the likelihood of some units' records; ``leaving_out_rows`` says of which draws."""
+        rows = self.leaving_out_rows
+        predictors = {o: eta[rows] for o, eta in self.predictors.items()}
+        return LeavingOut(self.pool, self.draws.take(rows), self.priors, predictors)
+
+    @property
+    def leaving_out_rows(self) -> slice:
+        """Which of ``draws`` stand behind ``leaving_out``."""
+        return slice(None, None, max(1, round(self.draws.n / DRAWS_LEAVING_OUT)))
+
+    @cached_property
+    def log_likelihood(self) -> dict[str, np.ndarray]:
+        """Pointwise log likelihood by outcome, and of ``mites``; shape (draw, record)."""
+        return log_likelihood(self.pool, self.draws, self.priors, self.predictors)
 
 
 @dataclass(frozen=True, slots=True)
