@@ -189,7 +189,10 @@ class LeavingOut:
         pool, draws, first = self.pool, self.draws, self.terms[self.pool.outcomes[0]]
         inside = np.zeros(pool.n_units, dtype=bool)
         inside[units] = True
-        own, kinds, rows, kind_of = {}, {}, [], []
+        own: dict[str, np.ndarray] = {}
+        kinds: dict[str, slice] = {}
+        rows: list[np.ndarray] = []
+        kind_of: list[np.ndarray] = []
         for k, outcome in enumerate((*pool.outcomes, MITES)):
             if outcome == MITES:
                 is_own = inside[pool.mite_counts.rows] & pool.has(MITES)
@@ -199,7 +202,7 @@ class LeavingOut:
                 found = self.record_of_unit[outcome][units]
                 found = found[found >= 0]
                 unit = pool.observed[outcome].rows[found]
-            start = sum(len(r) for r in rows)
+            start = sum(map(len, rows))
             own[outcome], kinds[outcome] = found, slice(start, start + len(found))
             rows.append(unit)
             kind_of.append(np.full(len(found), k))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -20,6 +21,9 @@ from models.left_out import LeavingOut
 from models.log_likelihood import Draws, gather_draws, log_likelihood, observed_predictor
 from models.priors import Priors
 from pipeline.settings import Settings
+
+if TYPE_CHECKING:
+    from models.checks.headline import Headline
 
 PASSED, FAILED, INFORMATIONAL, NOT_RUN = STATUSES = (
     "passed",
@@ -79,6 +83,16 @@ class Evidence:
     def predictors(self) -> dict[str, np.ndarray]:
         """Linear predictor of every record by outcome, shape (draw, record)."""
         return {o: observed_predictor(self.pool, self.draws, o) for o in self.pool.outcomes}
+
+    @cached_property
+    def headline(self) -> Headline | None:
+        """Expected outcomes on both sides of the headline contrast, summed over apiaries."""
+        from models.checks.headline import headline_means, headline_rows
+
+        rows = headline_rows(self.estimands)
+        if self.posterior is None or rows.is_empty():
+            return None
+        return headline_means(self, rows["contrast"][0], self.pool.apiary)
 
     @cached_property
     def leaving_out(self) -> LeavingOut:

@@ -39,6 +39,10 @@ class Headline:
     other: dict[str, np.ndarray]
     sizes: np.ndarray
 
+    def mean(self, outcome: str, side: str) -> np.ndarray:
+        """Draws of one side's mean over all units; ``side`` is ``base`` or ``other``."""
+        return getattr(self, side)[outcome].sum(axis=1) / self.sizes.sum()
+
     def benefit(self, outcome: str, kept: np.ndarray | None = None) -> np.ndarray:
         """Draws of the difference averaged over the units of some groups (all by default).
 
@@ -93,9 +97,7 @@ def _terms(pool: Pool, level: str, opening: float | None) -> Terms:
     return exposure_terms(pool, layout_of(pool), at, tops)
 
 
-def headline_means(
-    evidence: Evidence, contrast: str, group: np.ndarray, draws: Draws | None = None
-) -> Headline:
+def headline_means(evidence: Evidence, contrast: str, group: np.ndarray) -> Headline:
     """Expected outcomes under both sides of a contrast, summed over groups of units.
 
     Parameters
@@ -103,15 +105,13 @@ def headline_means(
     evidence : Evidence
     contrast : str
     group : numpy.ndarray of int, shape (unit,)
-    draws : Draws, optional
-        Those of the evidence unless given.
 
     Returns
     -------
     Headline
         Spring strength counts a dead colony as 0 frames; without survival there is none.
     """
-    pool, draws = evidence.pool, draws or evidence.draws
+    pool, draws = evidence.pool, evidence.draws
     layout, sizes = layout_of(pool), np.bincount(group)
     outcomes = [o for o in pool.outcomes if o != STRENGTH or SURVIVAL in pool.outcomes]
     outcomes.sort(key=lambda name: name != SURVIVAL)

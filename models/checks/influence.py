@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.checks.base import NO_POSTERIOR, About, Check, Evidence
-from models.checks.headline import Headline, headline_means, headline_rows, unit_of
+from models.checks.headline import Headline, headline_rows, unit_of
 from models.checks.left_out_record import good_k, left_out_weights
 
 # A shift of one posterior standard deviation by a single keeper would be news to any reader;
@@ -54,15 +54,15 @@ class Left:
 
 
 def reweighted(
-    headline: Headline, outcome: str, kept: np.ndarray, weights: np.ndarray
+    headline: Headline, outcome: str, kept: np.ndarray, weights: np.ndarray, drawn: slice
 ) -> tuple[float, float]:
     """Mean of the headline over the groups kept under the weights, and its shift in sd.
 
     The shift is from the mean of all groups under equal weights, per its posterior standard
-    deviation.
+    deviation. The weights are of the draws ``drawn``.
     """
-    whole = headline.benefit(outcome)
-    without = float(weights @ headline.benefit(outcome, kept))
+    whole = headline.benefit(outcome)[drawn]
+    without = float(weights @ headline.benefit(outcome, kept)[drawn])
     return without, (without - float(whole.mean())) / float(whole.std(ddof=1))
 
 
@@ -77,9 +77,11 @@ def leave_each_out(evidence: Evidence) -> list[Left]:
         the whole pool's centre, which a refit would move a little.
     """
     pool, leaving = evidence.pool, evidence.leaving_out
-    rows = headline_rows(evidence.estimands)
-    headline = headline_means(evidence, rows["contrast"][0], pool.apiary, leaving.draws)
+    rows, headline = headline_rows(evidence.estimands), evidence.headline
+    if headline is None:
+        return []
     outcomes = [o for o in rows["outcome"].to_list() if o in headline.base]
+    drawn = evidence.leaving_out_rows
     several = np.bincount(pool.apiary_member, minlength=len(pool.members)) > 1
     targets = [
         ("member", m, pool.member == m, pool.apiary_member != m) for m in range(len(pool.members))
@@ -97,7 +99,7 @@ def leave_each_out(evidence: Evidence) -> list[Left]:
         k, weights = np.inf, np.full(leaving.draws.n, 1.0 / leaving.draws.n)
         if leaving.count_records(units) <= MOST_RECORDS:
             weights, k = left_out_weights(leaving.log_marginal(leaving.leave_out(units)))
-        moved = {o: reweighted(headline, o, kept, weights) for o in outcomes}
+        moved = {o: reweighted(headline, o, kept, weights, drawn) for o in outcomes}
         without = {o: value for o, (value, _) in moved.items()}
         shift = {o: by for o, (_, by) in moved.items()}
         made.append(Left(kind, index, len(units), float(k), without, shift))
@@ -147,7 +149,7 @@ def check_influence(evidence: Evidence) -> Check:
     Vehtari, Simpson, Gelman, Yao, Gabry (2024), J. Mach. Learn. Res. 25(72):1-58; Merkle, Furr,
     Rabe-Hesketh (2019), Psychometrika 84:802-829, for marginal likelihoods (from memory).
     """
-    if evidence.posterior is None or headline_rows(evidence.estimands).is_empty():
+    if evidence.headline is None:
         return ABOUT.not_run(NO_POSTERIOR)
     if len(evidence.pool.members) < 2:
         return ABOUT.not_run("Only one member sent records: there is nobody to leave out.")

@@ -15,7 +15,7 @@ from arviz_stats.base import array_stats
 from scipy import stats
 
 from models.checks.base import NO_POSTERIOR, About, Check, Evidence
-from models.checks.headline import headline_means, headline_rows
+from models.checks.headline import headline_rows
 from models.geometry import coefficient_priors
 from models.log_likelihood import Draws
 from models.predictor import layout_of
@@ -141,7 +141,8 @@ def sensitivity(values: np.ndarray, log_density: np.ndarray) -> float:
         log_weights = np.asarray(array_stats.power_scale_lw(log_density[None, :], alpha=power))
         own = np.exp(log_weights - log_weights.max()).ravel()
         weights.append((own / own.sum())[None, :])
-    found = array_stats.power_scale_sense(values[None, :], *weights, *POWERS)
+    lower, upper = weights
+    found = array_stats.power_scale_sense(values[None, :], lower, upper, POWERS[0], POWERS[1])
     return float(np.squeeze(found))
 
 
@@ -156,12 +157,10 @@ def diagnose(prior: float, likelihood: float) -> str:
 
 def check_power_scaling(evidence: Evidence) -> Check:
     """Judge the headline's sensitivity to each group of priors and to the records."""
-    rows = headline_rows(evidence.estimands)
-    if evidence.posterior is None or rows.is_empty():
+    rows, headline = headline_rows(evidence.estimands), evidence.headline
+    if headline is None:
         return ABOUT.not_run(NO_POSTERIOR)
-    pool, draws = evidence.pool, evidence.draws
-    headline = headline_means(evidence, rows["contrast"][0], np.zeros(pool.n_units, dtype=int))
-    priors = log_prior(evidence, draws)
+    priors = log_prior(evidence, evidence.draws)
     records = np.sum([part.sum(axis=1) for part in evidence.log_likelihood.values()], axis=0)
     made, failed, said = [], [], []
     for outcome in (o for o in rows["outcome"].to_list() if o in headline.base):
