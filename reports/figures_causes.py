@@ -177,8 +177,8 @@ def causes_sentences(times: pl.DataFrame, settings: Settings) -> list[str]:
         )
     if fates.get(LEFT_OUT):
         said.append(
-            f"{count(fates[LEFT_OUT], 'colony-winter')} of unknown fate, with no day when last seen "
-            "alive, are not in the shares."
+            f"{count(fates[LEFT_OUT], 'colony-winter')} of unknown fate, with no day when last "
+            "seen alive, are not in the shares."
         )
     return said
 
