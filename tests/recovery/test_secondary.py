@@ -21,6 +21,7 @@ from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
 
 STEPS = {BROOD: np.array([0.0, -3.0, -5.0, -9.0]), MOISTURE: np.array([0.0, -0.4, -1.2, -2.4])}
+FULL = "full vs none"
 HOURS = 4800
 MIDWINTER = date(2023, 12, 21)
 
@@ -122,27 +123,48 @@ def made() -> Made:
     return make_loggers(3)
 
 
+SETTINGS = Settings(model=ModelSettings(draws=600, tune=400, retries=1))
+
+
 @pytest.fixture(scope="module")
 def result(made) -> SecondaryResult:
-    settings = Settings(model=ModelSettings(draws=600, tune=400, retries=1))
-    return fit_secondary(**made.frames, settings=settings, progress=SILENT)
+    return fit_secondary(**made.frames, settings=SETTINGS, progress=SILENT)
 
 
 def rows(result: SecondaryResult) -> dict[tuple[str, str], dict]:
     return {(r["outcome"], r["contrast"]): r for r in result.table.to_dicts()}
 
 
+def test_loggers_without_humidity_still_tell_when_brood_began(made):
+    dry = made.frames["sensor_features"].with_columns(
+        pl.lit(None, pl.Float64).alias("condensation_risk_h")
+    )
+    found = fit_secondary(
+        **made.frames | {"sensor_features": dry}, settings=SETTINGS, progress=SILENT
+    )
+    assert found.gates["passed"].all(), found.gates.filter(~pl.col("passed"))
+    assert set(found.table.filter(outcome=MOISTURE)["status"]) == {"cannot be estimated"}
+    row, truth = rows(found)[BROOD, FULL], made.truth[BROOD, FULL]
+    assert row["q2.5"] < truth < row["q97.5"], (truth, row)
+    assert row["q97.5"] < 0 and row["q97.5"] - row["q2.5"] < 10.0
+    raw = made.raw[BROOD, FULL]
+    assert raw < truth and abs(row["mean"] - truth) < 0.5 * abs(raw - truth)
+
+
+@pytest.mark.slow
 def test_every_contrast_converges_and_is_estimated(result):
     assert result.gates["passed"].all(), result.gates.filter(~pl.col("passed"))
     assert set(result.table["status"]) == {"estimated"}
     assert result.table.height == 6
 
 
+@pytest.mark.slow
 def test_no_estimate_is_far_from_the_truth(result, made):
     z = {k: (r["mean"] - made.truth[k]) / r["sd"] for k, r in rows(result).items()}
     assert max(abs(v) for v in z.values()) < 2.5, z
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("outcome", [BROOD, MOISTURE])
 def test_full_insulation_is_covered_has_the_right_sign_and_is_narrow(result, made, outcome):
     key = (outcome, "full vs none")
@@ -152,6 +174,7 @@ def test_full_insulation_is_covered_has_the_right_sign_and_is_narrow(result, mad
     assert row["q97.5"] - row["q2.5"] < {BROOD: 10.0, MOISTURE: 350.0}[outcome]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("outcome", [BROOD, MOISTURE])
 def test_the_raw_difference_overstates_and_ours_does_not(result, made, outcome):
     key = (outcome, "full vs none")
@@ -160,6 +183,7 @@ def test_the_raw_difference_overstates_and_ours_does_not(result, made, outcome):
     assert abs(row["mean"] - truth) < 0.5 * abs(raw - truth)
 
 
+@pytest.mark.slow
 def test_members_and_units_left_out_are_counted(result, made):
     units = made.frames["colony_winters"]
     row = rows(result)[MOISTURE, "full vs none"]
@@ -168,6 +192,7 @@ def test_members_and_units_left_out_are_counted(result, made):
     assert row["n_members"] == 14
 
 
+@pytest.mark.slow
 def test_the_table_is_written_whole(result, tmp_path):
     write_secondary(result, tmp_path)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["secondary.csv", "secondary_gates.csv"]
