@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
@@ -20,7 +21,25 @@ from typing import Any
 from pipeline.errors import ModelError
 from pipeline.progress import Progress
 
-Replicate = Callable[[int], dict[str, Any]]
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A replicate to run and the folder that its result goes to.
+
+    Attributes
+    ----------
+    function : callable
+        From the replicate's number to what JSON can hold; importable by the workers.
+    """
+
+    folder: Path
+    function: Callable[[int], dict[str, Any]]
+    number: int
+
+    @property
+    def path(self) -> Path:
+        """The file that the result goes to."""
+        return self.folder / f"{self.number:05d}.json"
 
 
 @lru_cache(maxsize=1)
@@ -33,19 +52,15 @@ def code_digest() -> str:
     return digest.hexdigest()[:16]
 
 
-def _one(function: Replicate, number: int) -> dict[str, Any]:
+def _one(function: Callable[[int], dict[str, Any]], number: int) -> dict[str, Any]:
     return {"replicate": number, "code": code_digest(), **function(number)}
 
 
-def _path(folder: Path, number: int) -> Path:
-    return folder / f"{number:05d}.json"
-
-
-def _write(folder: Path, made: dict[str, Any]) -> None:
-    path = _path(folder, made["replicate"])
-    unfinished = path.with_suffix(".part")
+def _write(job: Job, made: dict[str, Any]) -> None:
+    job.folder.mkdir(parents=True, exist_ok=True)
+    unfinished = job.path.with_suffix(".part")
     unfinished.write_text(json.dumps(made, ensure_ascii=False) + "\n", encoding="utf-8")
-    os.replace(unfinished, path)
+    os.replace(unfinished, job.path)
 
 
 def read_replicates(folder: Path) -> list[dict[str, Any]]:
@@ -69,7 +84,7 @@ def read_replicates(folder: Path) -> list[dict[str, Any]]:
 
 
 @contextmanager
-def _client(scheduler: str | None, workers: int):
+def _client(scheduler: str | None, workers: int) -> Iterator[Any]:
     try:
         from distributed import Client, LocalCluster
     except ModuleNotFoundError as error:
@@ -79,7 +94,7 @@ def _client(scheduler: str | None, workers: int):
         ) from error
     if scheduler is not None:
         try:
-            client = Client(scheduler, timeout="20s")
+            client = Client(scheduler, timeout="5s")
         except (OSError, ValueError) as error:
             raise ModelError(
                 f"No scheduler answers at {scheduler} ({error}).",
@@ -94,7 +109,7 @@ def _client(scheduler: str | None, workers: int):
             threads_per_worker=1,
             memory_limit=0,
             host="127.0.0.1",
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
         ) as cluster,
         Client(cluster) as client,
     ):
@@ -102,23 +117,14 @@ def _client(scheduler: str | None, workers: int):
 
 
 def run_replicates(
-    function: Replicate,
-    numbers: Iterable[int],
-    folder: Path,
-    progress: Progress,
-    *,
-    scheduler: str | None = None,
-    workers: int = 1,
+    jobs: Sequence[Job], progress: Progress, *, scheduler: str | None = None, workers: int = 1
 ) -> int:
     """Run the replicates that have no file yet.
 
     Parameters
     ----------
-    function : callable
-        From a replicate's number to what JSON can hold; importable by the workers.
-    numbers : iterable of int
-    folder : Path
-        Made when missing; one file a replicate.
+    jobs : sequence of Job
+        Begun in this order: put those whose models have one shape together.
     progress : Progress
     scheduler : str, optional
         Address of a running dask scheduler, whose workers have Winterpool installed.
@@ -133,7 +139,7 @@ def run_replicates(
     Raises
     ------
     ModelError
-        dask.distributed is missing, no scheduler answers, or one replicate killed its worker
+        dask.distributed is missing, no scheduler answers, or one replicate ended its worker
         again and again.
 
     Notes
@@ -141,8 +147,7 @@ def run_replicates(
     An exception within a replicate is a fault of the program and ends the run; what had
     finished stays.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    ahead = [number for number in numbers if not _path(folder, number).exists()]
+    ahead = [job for job in jobs if not job.path.exists()]
     if not ahead:
         return 0
     with (
@@ -152,18 +157,19 @@ def run_replicates(
         from distributed import KilledWorker, as_completed
 
         futures = {
-            client.submit(_one, function, number, pure=False, priority=-number): number
-            for number in ahead
+            client.submit(_one, job.function, job.number, pure=False, priority=-place): job
+            for place, job in enumerate(ahead)
         }
         for future in as_completed(futures):
+            job = futures[future]
             try:
                 made = future.result()
             except KilledWorker as error:
                 raise ModelError(
-                    f"Replicate {futures[future]} ended its worker several times.",
+                    f"Replicate {job.number} for {job.folder} ended its worker several times.",
                     mend="Give the workers more memory, or use fewer of them.",
                 ) from error
-            _write(folder, made)
+            _write(job, made)
             task.advance(1)
             future.release()
     return len(ahead)

@@ -1,0 +1,210 @@
+"""From finished replicates to the small tables that are kept, read by tests and the report.
+
+``sbc.csv`` has a row for every quantity that is ranked, with its ranks; ``scenarios.csv`` a row
+for every scenario and outcome; ``results.json`` says how many replicates, with what, and when.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+from datetime import UTC, datetime
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.calibration.replicates import Job, read_replicates
+from models.calibration.sbc import sbc_replicate
+from models.calibration.scenarios import (
+    ORDINARY,
+    PROBABILITIES,
+    SCENARIOS,
+    Scenario,
+    scenario_replicate,
+)
+from models.calibration.uniformity import compare_with_uniform
+from models.vocabulary import OUTCOMES
+from pipeline.errors import ModelError
+
+KINDS = ("sbc", "coverage", "scenarios")
+KEPT = Path(__file__).parent / "results"  # the release figures
+PACKAGES = ("pymc", "nutpie", "numpy", "polars", "arviz-stats", "distributed")
+AGREED_R_HAT = 1.05  # chains of a replicate's small budget count as agreeing below this
+
+
+def _folder(out: Path, scenario: Scenario) -> Path:
+    return out / "scenarios" / scenario.name.replace(" %", " percent").replace(" ", "-")
+
+
+def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
+    """List the replicates of a kind of calibration.
+
+    Parameters
+    ----------
+    kind : str
+        ``sbc``: prior draws; ``coverage``: the ordinary scenario; ``scenarios``: all others.
+    out : Path
+    replicates : int
+        Of each scenario.
+
+    Raises
+    ------
+    ModelError
+        There is no such kind.
+    """
+    if kind == "sbc":
+        return [Job(out / "sbc", sbc_replicate, number) for number in range(replicates)]
+    if kind not in KINDS:
+        raise ModelError(
+            f"{kind!r} is not a kind of calibration.", mend=f"Give one of: {', '.join(KINDS)}."
+        )
+    wanted = [s for s in SCENARIOS if (s.name == ORDINARY) == (kind == "coverage")]
+    return [
+        Job(_folder(out, scenario), partial(scenario_replicate, scenario.name), number)
+        for scenario in wanted
+        for number in range(replicates)
+    ]
+
+
+def summarise_ranks(ranks: dict[str, list[int]], ranks_of: int) -> pl.DataFrame:
+    """Compare the ranks of every quantity with the uniform distribution; a row each."""
+    rows = []
+    for quantity, own in ranks.items():
+        found = compare_with_uniform(np.array(own), ranks_of)
+        rows.append(
+            {
+                "quantity": quantity,
+                "n": len(own),
+                "ranks_of": ranks_of,
+                "p_value": round(found.p_value, 4),
+                "largest_difference": round(found.largest, 4),
+                "is_inside": found.is_inside,
+                "ranks": " ".join(map(str, own)),
+            }
+        )
+    return pl.DataFrame(rows)
+
+
+def _summarise_outcome(
+    scenario: Scenario, outcome: str, replicates: list[dict[str, Any]]
+) -> dict[str, Any]:
+    every = [made["outcomes"][outcome] for made in replicates]
+    told = [own for own in every if not own["refused"]]
+    row: dict[str, Any] = {
+        "scenario": scenario.name,
+        "outcome": outcome,
+        "expected": scenario.outcome,
+        "n": len(every),
+        "n_refused": len(every) - len(told),
+        "truth": float(np.mean([own["truth"] for own in every])),
+    }
+    if not told:
+        return row
+    truth = np.array([own["truth"] for own in told])
+    mean, sd = (np.array([own[name] for own in told]) for name in ("mean", "sd"))
+    naive = np.array([own["naive"] for own in told])
+    quantile = dict(zip(PROBABILITIES, np.array([own["quantiles"] for own in told]).T, strict=True))
+    ends = {50: (0.25, 0.75), 89: (0.055, 0.945), 95: (0.025, 0.975)}
+    errors = {"ours": mean - truth, "naive": naive - truth}
+    for name, error in errors.items():
+        row[f"bias_{name}"] = float(error.mean())
+        row[f"rmse_{name}"] = float(np.sqrt(np.mean(error**2)))
+    row["bias_mc_error"] = (
+        float(errors["ours"].std(ddof=1) / np.sqrt(len(told))) if len(told) > 1 else None
+    )
+    row["mean_sd"] = float(sd.mean())
+    for percent, (low, high) in ends.items():
+        held = (quantile[low] <= truth) & (truth <= quantile[high])
+        row[f"coverage_{percent}"] = 100.0 * float(held.mean())
+    return row
+
+
+def coverage_mc_error(percent: float, n: int) -> float:
+    """Monte Carlo error [points] of a coverage seen over n replicates, were it nominal.
+
+    Examples
+    --------
+    >>> round(coverage_mc_error(95, 200), 2)
+    1.54
+    """
+    return float(np.sqrt(percent * (100.0 - percent) / n))
+
+
+def _reliability(replicates: list[dict[str, Any]]) -> dict[str, Any]:
+    checked = [made for made in replicates if "r_hat" in made]
+    return {
+        "replicates": len(replicates),
+        "fitted": len(checked),
+        "r_hat_above_1.05": sum(made["r_hat"] > AGREED_R_HAT for made in checked),
+        "with_divergences": sum(made["divergences"] > 0 for made in checked),
+        "code": sorted({made["code"] for made in replicates}),
+    }
+
+
+def _put(path: Path, text: str) -> None:
+    unfinished = path.with_name(path.name + ".part")
+    unfinished.write_text(text, encoding="utf-8")
+    os.replace(unfinished, path)
+
+
+def summarise(out: Path, into: Path | None = None) -> list[Path]:
+    """Write the tables of whatever has finished.
+
+    Parameters
+    ----------
+    out : Path
+        Where the replicates are.
+    into : Path, optional
+        Where the tables go; ``out`` unless given.
+
+    Returns
+    -------
+    list of Path
+        Files written.
+
+    Raises
+    ------
+    ModelError
+        No replicate has finished.
+    """
+    into = into or out
+    tables: dict[str, pl.DataFrame] = {}
+    said: dict[str, Any] = {}
+    ranked = read_replicates(out / "sbc")
+    if ranked:
+        names = list(ranked[0]["ranks"])
+        ranks = {name: [made["ranks"][name] for made in ranked] for name in names}
+        tables["sbc"] = summarise_ranks(ranks, ranked[0]["ranks_of"])
+        said["sbc"] = _reliability(ranked)
+    rows = []
+    for scenario in SCENARIOS:
+        replicates = read_replicates(_folder(out, scenario))
+        if replicates:
+            rows += [_summarise_outcome(scenario, o, replicates) for o in OUTCOMES]
+            said[scenario.name] = _reliability(replicates)
+    if rows:
+        numbers = pl.DataFrame(rows, infer_schema_length=None)
+        tables["scenarios"] = numbers.with_columns(pl.selectors.float().round(3))
+    if not tables:
+        raise ModelError(
+            f"No replicate has finished in {out}.",
+            mend="Run some first: winterpool calibrate OUT --kind sbc --replicates 20.",
+        )
+    into.mkdir(parents=True, exist_ok=True)
+    written = []
+    for name, table in tables.items():
+        _put(into / f"{name}.csv", table.write_csv())
+        written.append(into / f"{name}.csv")
+    facts = {
+        "summarised_on": datetime.now(UTC).date().isoformat(),
+        "python": platform.python_version(),
+        "versions": {name: version(name) for name in PACKAGES},
+        "runs": said,
+    }
+    _put(into / "results.json", json.dumps(facts, indent=2, ensure_ascii=False) + "\n")
+    return [*written, into / "results.json"]
