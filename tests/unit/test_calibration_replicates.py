@@ -94,12 +94,12 @@ def test_a_fault_of_the_program_is_not_hidden_and_what_finished_stays(tmp_path):
 
 @pytest.mark.slow
 def test_a_replicate_that_always_ends_its_worker_is_named(tmp_path):
-    with pytest.raises(ModelError, match="Replicate 0 .* ended its worker"):
+    with pytest.raises(ModelError, match=r"Replicate 0 .* ended its worker"):
         run_replicates([Job(tmp_path, always_die, 0)], SILENT)
 
 
 def test_no_scheduler_is_said_plainly(tmp_path):
-    with pytest.raises(ModelError, match="No scheduler answers at 127.0.0.1:1"):
+    with pytest.raises(ModelError, match=r"No scheduler answers at 127\.0\.0\.1:1"):
         run_replicates([Job(tmp_path, square, 0)], SILENT, scheduler="127.0.0.1:1")
 
 
