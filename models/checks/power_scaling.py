@@ -136,6 +136,8 @@ def sensitivity(values: np.ndarray, log_density: np.ndarray) -> float:
     Kallioinen, Paananen, Bürkner, Vehtari (2024), "Detecting and diagnosing prior and likelihood
     sensitivity with power-scaling", Stat. Comput. 34:57, doi:10.1007/s11222-023-10366-5.
     """
+    if np.ptp(log_density) == 0.0:
+        return 0.0
     weights = []
     for power in POWERS:
         log_weights = np.asarray(array_stats.power_scale_lw(log_density[None, :], alpha=power))

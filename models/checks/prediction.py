@@ -79,9 +79,10 @@ def check_prediction(evidence: Evidence) -> Check:
     rows, failed, said = [], [], []
     for outcome in pool.outcomes:
         seen = pool.observed[outcome]
-        predicted = outcome_distribution(
-            pool, evidence.draws, outcome, evidence.predictors[outcome], evidence.priors
-        ).rvs(random_state=rng)
+        eta = evidence.predictors[outcome]
+        predicted = outcome_distribution(pool, evidence.draws, outcome, eta, evidence.priors).rvs(
+            size=eta.shape, random_state=rng
+        )
         is_off = False
         for by, (names, index) in groupings.items():
             own = _rows(outcome, by, names, index[seen.rows], seen.value, predicted)
