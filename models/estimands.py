@@ -86,8 +86,8 @@ def posterior_effects(posterior: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:
     if "covariate_z" in posterior:
         latent.append(flat_draws(posterior["covariate_z"]))
     if "mite_load" in posterior:
-        mean = flat_draws(posterior["mite_load_mean"])
-        latent.append(flat_draws(posterior["mite_load"]) - mean[:, None])
+        load = flat_draws(posterior["mite_load"])
+        latent.append(load - load.mean(axis=1, keepdims=True))
     if not latent:
         latent = [np.zeros((len(effects[0]), 1))]
     return np.concatenate(effects, axis=2), np.concatenate(latent, axis=1)

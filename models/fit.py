@@ -1,8 +1,6 @@
 """Fit one study: identify, sample, judge, standardise; and write what came out.
 
-Only this module samples. nutpie is named explicitly, so that the result does not depend on what
-else is installed. nutpie's compiled functions are kept in PyTensor's cache on disk: a refit of
-the same pool compiles in half the time.
+Compiled functions are kept in PyTensor's cache on disk: a refit compiles in less time.
 """
 
 from __future__ import annotations
@@ -11,7 +9,6 @@ import json
 import os
 import platform
 import time
-import warnings
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -22,11 +19,11 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models.compiled import compile_pool
 from models.data import Pool, pack_pool
 from models.estimands import pool_means
 from models.gates import Gates, judge
 from models.identify import Verdict, count_links, identify_contrasts
-from models.joint import build_joint_model
 from models.tables import (
     estimand_draws,
     estimand_verdicts,
@@ -95,37 +92,6 @@ def _attempt_settings(model: ModelSettings, attempt: int) -> dict[str, Any]:
     }
 
 
-def _compile(pool: Pool) -> tuple[Any, list[str]]:
-    import nutpie
-
-    model = build_joint_model(pool)
-    with warnings.catch_warnings():
-        # PyTensor looks for a BLAS for its C backend, which is not used here
-        warnings.filterwarnings("ignore", message="PyTensor could not link to a BLAS")
-        compiled = nutpie.compile_pymc_model(model)
-    return compiled, [variable.name for variable in model.free_RVs]
-
-
-def _sample(compiled: Any, chosen: dict[str, Any], progress: Progress) -> xr.DataTree:
-    import nutpie
-
-    total = chosen["chains"] * (chosen["draws"] + chosen["tune"])
-    with progress.task("sampling the joint model", total=total, unit="draws") as task:
-
-        def show(chains: list[Any]) -> None:
-            done = [chain.finished_draws for chain in chains]
-            task.update(completed=sum(done), note="per chain: " + " ".join(f"{n:,}" for n in done))
-
-        return nutpie.sample(
-            compiled,
-            **chosen,
-            progress_bar=False,
-            progress_callback=show,
-            progress_rate=500,
-            save_warmup=False,
-        )
-
-
 def _as_draws(values: np.ndarray, chains: int) -> xr.DataArray:
     return xr.DataArray(values.reshape(chains, -1), dims=("chain", "draw"))
 
@@ -147,12 +113,12 @@ def _sample_until_passed(
 ) -> _Sampled:
     begun = time.monotonic()
     with progress.task("compiling the model (a minute or two the first time)"):
-        compiled, free = _compile(pool)
+        compiled = compile_pool(pool, is_reused=False)
     attempts = [{"step": "compile", "seconds": round(time.monotonic() - begun, 1)}]
     for attempt in range(settings.model.retries + 1):
         begun = time.monotonic()
         chosen = _attempt_settings(settings.model, attempt)
-        tree = _sample(compiled, chosen, progress)
+        tree = compiled.sample(chosen, progress)
         sampled = time.monotonic()
         posterior, stats = tree["posterior"].ds, tree["sample_stats"].ds
         with progress.task("standardising over the pool and judging the fit"):
@@ -160,7 +126,7 @@ def _sample_until_passed(
             own = estimand_verdicts(pool, posterior, verdicts, settings)
             draws = estimand_draws(pool, means, own)
             headline = {" | ".join(k): _as_draws(v, chosen["chains"]) for k, v in draws.items()}
-            gates = judge(posterior, stats, free, headline)
+            gates = judge(posterior, stats, compiled.judged, headline)
         attempts.append(
             {
                 "step": f"attempt {attempt + 1}",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
+
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import Pool
+from models.geometry import Rotation, coefficient_priors, rotation_of, winter_basis
 from models.parts.mites import add_mite_counts, add_mite_load, mite_coords
 from models.parts.stores import add_stores
 from models.parts.strength import add_strength
@@ -20,8 +23,8 @@ from models.predictor import (
     layout_of,
     linear_predictor,
 )
-from models.priors import OutcomePriors, Priors, add_spread
-from models.vocabulary import LEVELS, STORES, STRENGTH, SURVIVAL
+from models.priors import Priors, add_spread
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
 from pipeline.errors import ModelError
 
 OBSERVED_DIMS = {STORES: "stores_unit", SURVIVAL: "survival_unit", STRENGTH: "strength_unit"}
@@ -42,23 +45,6 @@ def _coords(pool: Pool, layout: Layout) -> dict[str, list]:
         rows = pool.observed[outcome].rows
         coords[OBSERVED_DIMS[outcome]] = [pool.unit_names[i] for i in rows]
     return coords | (mite_coords(pool) if pool.has("mites") else {})
-
-
-def coefficient_priors(
-    pool: Pool, layout: Layout, priors: list[OutcomePriors]
-) -> tuple[np.ndarray, np.ndarray]:
-    """Means and scales of all coefficients, shape (outcome, term).
-
-    A level missing between two others makes the step over it wider: the walk has one step for
-    each of the design's levels.
-    """
-    mu = np.zeros((len(priors), len(layout.coefficients)))
-    sd = np.array([[getattr(p, scale) for _, scale, _ in layout.coefficients] for p in priors])
-    mu[:, layout.coefficient("intercept")] = [p.intercept_mu for p in priors]
-    gaps = np.diff([LEVELS.index(level) for level in pool.levels])
-    for level, gap in zip(pool.levels[1:], gaps, strict=True):
-        sd[:, layout.coefficient("step to", level)] *= np.sqrt(gap)
-    return mu, sd
 
 
 def correlate(z: pt.TensorVariable, eta: float) -> pt.TensorVariable:
@@ -98,16 +84,43 @@ def correlate(z: pt.TensorVariable, eta: float) -> pt.TensorVariable:
     return pt.stack(rows)
 
 
-def _add_effects(pool: Pool, layout: Layout, priors: Priors) -> pt.TensorVariable:
+def _add_standardised(n: int, rotation: Rotation | None) -> pt.TensorVariable:
+    """Add all effects of all outcomes as unit normals; shape (outcome, n).
+
+    Rotated ones move in coordinates of their own; what they are stays unit normal: the density
+    is that of the effects, and the map between them is constant.
+    """
+    if rotation is None:
+        return pm.Normal("standardised", shape=(len(pm.modelcontext(None).coords["outcome"]), n))
+    n_rotated = len(rotation.rotated)
+    n_outcomes = len(rotation.centre)
+    moved = pm.Flat("rotated", shape=(n_outcomes, n_rotated))
+    factor = pm.Data("rotation_factor", rotation.factor)
+    u = pm.Data("rotation_centre", rotation.centre) + pt.matmul(factor, moved[..., None])[..., 0]
+    pm.Potential("prior_of_rotated", -0.5 * pt.sum(u**2))
+    if not len(rotation.rest):
+        return u
+    rest = pm.Normal("rest", shape=(n_outcomes, len(rotation.rest)))
+    order = np.argsort(np.concatenate([rotation.rotated, rotation.rest]))
+    return pt.concatenate([u, rest], axis=1)[:, pm.Data("rotation_order", order)]
+
+
+def _add_effects(
+    pool: Pool, layout: Layout, priors: Priors, rotation: Rotation | None
+) -> pt.TensorVariable:
     """Add coefficients, group effects (non-centred) and winters; shape (outcome, effect)."""
     chosen = [priors.outcomes[outcome] for outcome in pool.outcomes]
     mu, sd = coefficient_priors(pool, layout, chosen)
-    parts = [pm.Normal("coefficient", mu, sd, dims=("outcome", "term"))]
+    n_terms, start = len(layout.coefficients), layout.winter_start
+    basis = winter_basis(len(layout.winters))
+    u = _add_standardised(start + basis.shape[1], rotation)
+    mu, sd = pm.Data("coefficient_mu", mu), pm.Data("coefficient_sd", sd)
+    parts = [pm.Deterministic("coefficient", mu + sd * u[:, :n_terms], dims=("outcome", "term"))]
     if layout.groupings:
         scales = [[getattr(p, s) for p in chosen] for s, _ in layout.groupings.values()]
         spread = add_spread("spread", np.array(scales), dims=("grouping", "outcome"))
         sizes = [len(names) for _, names in layout.groupings.values()]
-        z = pm.Normal("group_z", dims=("outcome", "group"))
+        z = u[:, n_terms:start]
         if layout.n_correlated:
             together = correlate(z[:, : layout.n_correlated], priors.correlation_eta)
             z = pt.concatenate([together, z[:, layout.n_correlated :]], axis=1)
@@ -115,25 +128,32 @@ def _add_effects(pool: Pool, layout: Layout, priors: Priors) -> pt.TensorVariabl
         parts.append(pm.Deterministic("group_effect", effect, dims=("outcome", "group")))
     if layout.winters:
         winter_sd = np.array([[p.winter_sd] for p in chosen])
-        z = pm.ZeroSumNormal("winter_z", 1.0, dims=("outcome", "winter"))
-        parts.append(pm.Deterministic("winter_effect", winter_sd * z, dims=("outcome", "winter")))
+        effect = winter_sd * pt.dot(u[:, start:], basis.T)
+        parts.append(pm.Deterministic("winter_effect", effect, dims=("outcome", "winter")))
     return pt.concatenate(parts, axis=1)
 
 
-def observed_terms(pool: Pool, layout: Layout) -> Terms:
-    """Terms of every observed outcome, one outcome's units below another's."""
+def terms_of(pool: Pool, layout: Layout) -> dict[str, Terms]:
+    """Terms of every unit as it was, by outcome; outcomes differ in their slopes alone."""
     exposed = exposure_terms(pool, layout, pool.level, pool.opening)
-    return Terms.below_each_other(
-        [
-            base_terms(pool, layout, outcome)
-            .beside(exposed)
-            .take(pool.observed[outcome].rows, effects_before=o * layout.n_effects)
-            for o, outcome in enumerate(pool.outcomes)
-        ]
+    return {o: base_terms(pool, layout, o).beside(exposed) for o in pool.outcomes}
+
+
+def _as_data(terms: dict[str, Terms]) -> Terms:
+    """Pass the design as data, all outcomes together: another pool of this shape reuses the code.
+
+    Without latent terms the tables of latent values are empty.
+    """
+    first = next(iter(terms.values()))
+    joint = replace(first, slope=np.stack([own.slope for own in terms.values()]))
+    return Terms(
+        **{f.name: pm.Data(f"terms_{f.name}", getattr(joint, f.name)) for f in fields(Terms)}
     )
 
 
-def build_joint_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
+def build_joint_model(
+    pool: Pool, priors: Priors | None = None, *, is_rotated: bool = True
+) -> pm.Model:
     """Assemble the joint model of the parts that the records can carry.
 
     Parameters
@@ -141,6 +161,9 @@ def build_joint_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
     pool : Pool
     priors : Priors, optional
         The defaults of ``models/priors.py`` unless given.
+    is_rotated : bool
+        Let the sampler move in the coordinates of ``models/geometry.py``. Without them the same
+        model is slower to sample; draws from its prior need them off.
 
     Returns
     -------
@@ -159,30 +182,25 @@ def build_joint_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
             mend="Send records of more colonies, at two levels at least.",
         )
     layout = layout_of(pool)
+    terms = terms_of(pool, layout)
+    rotation = rotation_of(pool, layout, terms, priors) if is_rotated else None
     # every parameter is kept in its range by a transform: checking again costs compilation
     with pm.Model(coords=_coords(pool, layout), check_bounds=False) as model:
-        effects = _add_effects(pool, layout, priors)
+        effects = _add_effects(pool, layout, priors, rotation)
         latent = [pm.Normal("covariate_z", dims="latent")] if latent_covariates(pool)[1] else []
         if pool.has("mites"):
-            load, mean = add_mite_load(pool, priors.mites)
+            load = add_mite_load(pool, priors.mites)
             add_mite_counts(pool, priors.mites, load)
-            latent.append(load - mean)
-        terms = observed_terms(pool, layout)
-        if terms.latent_pick.shape[1] and not latent:
+            latent.append(load - load.mean())
+        if not latent and next(iter(terms.values())).latent_place.shape[1]:
             latent = [pt.zeros(1)]  # covariates that are all exact
-        eta = linear_predictor(
-            effects.ravel(),
-            pt.concatenate(latent) if latent else None,
-            terms,
-        )
-        start = 0
-        for outcome in pool.outcomes:
-            stop = start + len(pool.observed[outcome].rows)
+        eta = linear_predictor(effects, pt.concatenate(latent) if latent else None, _as_data(terms))
+        for o, outcome in enumerate(pool.outcomes):
+            own = eta[o][pm.Data(f"{OBSERVED_DIMS[outcome]}_row", pool.observed[outcome].rows)]
             if outcome == STORES:
-                add_stores(pool, priors.stores, eta[start:stop])
+                add_stores(pool, priors.stores, own)
             elif outcome == SURVIVAL:
-                add_survival(pool, eta[start:stop])
+                add_survival(pool, own)
             else:
-                add_strength(pool, priors.strength, eta[start:stop])
-            start = stop
+                add_strength(pool, priors.strength, own)
     return model

@@ -1,21 +1,20 @@
 """The linear predictor, written once for symbols (sampling) and for draws (estimands).
 
 All effects of one outcome stand in one vector (``Layout`` names the places): coefficients with
-a fixed prior, effects of groups, effects of winters. A unit's predictor is a short sum of
-picked effects, each times a weight:
+a fixed prior, effects of groups, effects of winters. A unit's predictor is
 
-    eta = sum_t effects[pick_t] * weight_t  +  sum_t effects[pick_t] * (mean_t + sd_t * latent_t)
+    eta = fixed . coefficients                              what is known of the unit
+        + sum_k weight_k * effects[pick_k]                  its groups and its winter
+        + sum_j slope_j * (mean_j + sd_j * latent[place_j])  covariates with gaps or errors, mites
 
-The second sum holds the terms whose weight is itself unknown: covariates with gaps or counting
-errors, and the mite load. So the whole design is a table of picks and weights. That keeps the
-model's graph small, which is what its compilation costs, and lets ``estimands`` ask what would
-have been under another level by changing the picks alone. A part that the records cannot carry
-has no places and no terms.
+So the whole design is a few tables. That keeps the model's graph small, which is what its
+compilation costs, and lets ``estimands`` ask what would have been under another level by
+changing tables alone. A part that the records cannot carry has no places.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -26,47 +25,42 @@ from models.vocabulary import SURVIVAL
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """Picks and weights of some units; NumPy arrays or PyTensor variables.
+    """The design of some units for one outcome; NumPy arrays or PyTensor variables.
 
     Attributes
     ----------
-    pick : int, shape (unit, term)
-        Positions in the vector of effects.
-    weight : float, shape (unit, term)
-    latent_pick : int, shape (unit, latent_term)
-    latent_mean, latent_sd : float, shape (unit, latent_term)
-    latent_place : int, shape (unit, latent_term)
+    fixed : float, shape (unit, coefficient)
+        Weight of every coefficient.
+    pick : int, shape (unit, pick)
+        Positions, in the vector of effects, of the unit's groups and winter.
+    weight : float, shape (unit, pick)
+    slope : float, shape (coefficient, column) or (outcome, coefficient, column)
+        1 where the coefficient is the slope of the column.
+    latent_mean, latent_sd : float, shape (unit, column)
+    latent_place : int, shape (unit, column)
         Positions in the vector of latent values.
     """
 
+    fixed: Any
     pick: Any
     weight: Any
-    latent_pick: Any
+    slope: Any
     latent_mean: Any
     latent_sd: Any
     latent_place: Any
 
     def beside(self, other: Terms) -> Terms:
         """Return both sets of terms of the same units."""
-        return Terms(
-            *(np.concatenate([getattr(self, n), getattr(other, n)], axis=1) for n in self.__slots__)
-        )
+        joined = {
+            n: np.concatenate([getattr(self, n), getattr(other, n)], axis=1)
+            for n in ("pick", "weight", "slope", "latent_mean", "latent_sd", "latent_place")
+        }
+        return Terms(fixed=self.fixed + other.fixed, **joined)
 
-    def take(self, rows: np.ndarray, *, effects_before: int = 0) -> Terms:
-        """Return the terms of some units, picking ``effects_before`` further on."""
-        return Terms(
-            self.pick[rows] + effects_before,
-            self.weight[rows],
-            self.latent_pick[rows] + effects_before,
-            self.latent_mean[rows],
-            self.latent_sd[rows],
-            self.latent_place[rows],
-        )
-
-    @classmethod
-    def below_each_other(cls, parts: list[Terms]) -> Terms:
-        """Return the terms of several sets of units as one."""
-        return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in cls.__slots__))
+    def take(self, rows: np.ndarray) -> Terms:
+        """Return the terms of some units."""
+        taken = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Terms(**{n: v if n == "slope" else v[rows] for n, v in taken.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,36 +184,61 @@ def latent_covariates(pool: Pool) -> tuple[list[np.ndarray], int]:
     return places, count
 
 
-def _table(n_units: int, exact: list[tuple], latent: list[tuple]) -> Terms:
-    """Columns given as (pick, weight) and (pick, mean, sd, place), each broadcast to units."""
+class _Table:
+    """Collects terms of all units; every value is broadcast to the units."""
 
-    def columns(rows: list[tuple], k: int, dtype: type) -> np.ndarray:
-        made = [np.broadcast_to(np.asarray(row[k], dtype=dtype), n_units) for row in rows]
-        return np.column_stack(made) if made else np.zeros((n_units, 0), dtype=dtype)
+    def __init__(self, pool: Pool, layout: Layout) -> None:
+        self.n_units, self.n_coefficients = pool.n_units, len(layout.coefficients)
+        self.fixed = np.zeros((pool.n_units, self.n_coefficients))
+        self.picks: list[tuple[Any, Any]] = []
+        self.columns: list[tuple[Any, Any, Any]] = []
+        self.slopes: list[tuple[int, float]] = []
 
-    return Terms(
-        columns(exact, 0, int),
-        columns(exact, 1, float),
-        columns(latent, 0, int),
-        columns(latent, 1, float),
-        columns(latent, 2, float),
-        columns(latent, 3, int),
-    )
+    def add(self, coefficient: int, weight: Any) -> None:
+        self.fixed[:, coefficient] += weight
+
+    def pick(self, position: Any, weight: Any = 1.0) -> None:
+        self.picks.append((position, weight))
+
+    def latent(
+        self, coefficient: int, mean: Any, sd: Any, place: Any, *, counts: bool = True
+    ) -> None:
+        self.columns.append((mean, sd, place))
+        self.slopes.append((coefficient, float(counts)))
+
+    def _stack(self, rows: list[Any], dtype: type) -> np.ndarray:
+        made = [np.broadcast_to(np.asarray(row, dtype=dtype), self.n_units) for row in rows]
+        return np.column_stack(made) if made else np.zeros((self.n_units, 0), dtype=dtype)
+
+    def terms(self) -> Terms:
+        slope = np.zeros((self.n_coefficients, len(self.columns)))
+        for k, (coefficient, counts) in enumerate(self.slopes):
+            slope[coefficient, k] = counts
+        return Terms(
+            fixed=self.fixed,
+            pick=self._stack([p for p, _ in self.picks], int),
+            weight=self._stack([w for _, w in self.picks], float),
+            slope=slope,
+            latent_mean=self._stack([mean for mean, _, _ in self.columns], float),
+            latent_sd=self._stack([sd for _, sd, _ in self.columns], float),
+            latent_place=self._stack([place for _, _, place in self.columns], int),
+        )
 
 
 def base_terms(pool: Pool, layout: Layout, outcome: str) -> Terms:
     """Everything but the level and the opening: groups, shares, covariates, mites.
 
-    Autumn stores speak to survival only: elsewhere their weight is zero.
+    Autumn stores speak to survival only: elsewhere they have no slope.
     """
-    exact: list[tuple] = [(layout.coefficient("intercept"), 1.0)]
+    table = _Table(pool, layout)
+    table.add(layout.coefficient("intercept"), 1.0)
     for group, index, share in (
         ("member", pool.member, pool.member_share),
         ("apiary", pool.apiary, pool.apiary_share),
     ):
         if layout.has(f"{group} share"):
             for k, name in enumerate(pool.shares):
-                exact.append((layout.coefficient(f"{group} share", name), share[index, k]))
+                table.add(layout.coefficient(f"{group} share", name), share[index, k])
     for grouping, index in (
         ("member", pool.member),
         ("apiary", pool.apiary),
@@ -227,22 +246,20 @@ def base_terms(pool: Pool, layout: Layout, outcome: str) -> Terms:
         ("colony", pool.colony),
     ):
         if layout.has(grouping):
-            exact.append((layout.groups(grouping).start + index, 1.0))
+            table.pick(layout.groups(grouping).start + index)
     if layout.winters:
-        exact.append((layout.winter_start + pool.winter, 1.0))
+        table.pick(layout.winter_start + pool.winter)
     places, n_latent = latent_covariates(pool)
-    latent: list[tuple] = []
     for k, covariate in enumerate(pool.covariates):
         at = layout.coefficient("slope of", covariate.name)
-        latent.append((at, covariate.mean, covariate.sd, places[k]))
+        table.latent(at, covariate.mean, covariate.sd, places[k])
     if pool.autumn_stores is not None and SURVIVAL in pool.outcomes:
-        stores, counts = pool.autumn_stores, float(outcome == SURVIVAL)
-        at = layout.coefficient("slope of", "autumn stores")
-        latent.append((at, counts * stores.mean, counts * stores.sd, places[-1]))
+        stores, at = pool.autumn_stores, layout.coefficient("slope of", "autumn stores")
+        table.latent(at, stores.mean, stores.sd, places[-1], counts=outcome == SURVIVAL)
     if pool.has("mites"):
         unit = n_latent + np.arange(pool.n_units)  # loads stand behind the covariates' unknowns
-        latent.append((layout.coefficient("slope of", "mites"), 0.0, 1.0, unit))
-    return _table(pool.n_units, exact, latent)
+        table.latent(layout.coefficient("slope of", "mites"), 0.0, 1.0, unit)
+    return table.terms()
 
 
 def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.ndarray) -> Terms:
@@ -263,42 +280,38 @@ def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.nd
         The level's effect is the sum of the steps up to it, centred on the pool: so the
         intercept is the pool's average and not the lowest level's, which mixed worse.
     """
-    is_above = (level > 0).astype(float)
-    above = np.maximum(level - 1, 0)
+    table = _Table(pool, layout)
     centred = opening - pool.opening.mean()
-    exact: list[tuple] = [
-        (layout.coefficient("step to", name), (level >= k) - float((pool.level >= k).mean()))
-        for k, name in enumerate(pool.levels[1:], start=1)
-    ]
-    first = pool.levels[1]
     if layout.has("top opening"):
-        exact.append((layout.coefficient("top opening"), centred))
-        at = layout.coefficient("top opening at", first) + above
-        exact.append((at, is_above * centred))
+        table.add(layout.coefficient("top opening"), centred)
+    cold = next((k for k, c in enumerate(pool.covariates) if c.name == "cold"), None)
+    for k, name in enumerate(pool.levels[1:], start=1):
+        is_at = (level == k).astype(float)
+        table.add(layout.coefficient("step to", name), (level >= k) - (pool.level >= k).mean())
+        if layout.has("top opening"):
+            table.add(layout.coefficient("top opening at", name), is_at * centred)
+        if layout.has("cold at") and cold is not None:
+            covariate, place = pool.covariates[cold], latent_covariates(pool)[0][cold]
+            at = layout.coefficient("cold at", name)
+            table.latent(at, is_at * covariate.mean, is_at * covariate.sd, place)
     if layout.has("level-winter"):
-        cell = above * len(pool.winters) + pool.winter
-        exact.append((layout.groups("level-winter").start + cell, is_above))
+        cell = np.maximum(level - 1, 0) * len(pool.winters) + pool.winter
+        table.pick(layout.groups("level-winter").start + cell, (level > 0).astype(float))
     if layout.has("full at apiary"):
         is_full = (level == pool.levels.index("full")).astype(float)
-        exact.append((layout.groups("full at apiary").start + pool.apiary, is_full))
-    latent: list[tuple] = []
-    if layout.has("cold at"):
-        k = [c.name for c in pool.covariates].index("cold")
-        cold, place = pool.covariates[k], latent_covariates(pool)[0][k]
-        at = layout.coefficient("cold at", first) + above
-        latent.append((at, is_above * cold.mean, is_above * cold.sd, place))
-    return _table(pool.n_units, exact, latent)
+        table.pick(layout.groups("full at apiary").start + pool.apiary, is_full)
+    return table.terms()
 
 
 def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
-    """Sum picked effects times weights.
+    """Sum what the unit is, where it stands and what is not quite known of it.
 
     Parameters
     ----------
     effects : array, shape (..., effect)
-        One outcome's effects, or several outcomes' one after another.
+        Effects of one outcome, or of several.
     latent : array, shape (..., latent), or None
-        Standard-normal unknowns of covariates, then mite loads less their centre; None when
+        Standard-normal unknowns of covariates, then mite loads less their mean; None when
         there are no latent terms.
     terms : Terms
 
@@ -307,8 +320,10 @@ def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
     array, shape (..., unit)
         On the outcome's link scale.
     """
-    eta = (effects[..., terms.pick] * terms.weight).sum(axis=-1)
+    coefficients = effects[..., : terms.fixed.shape[1]]
+    eta = coefficients @ terms.fixed.T
+    eta = eta + (effects[..., terms.pick] * terms.weight).sum(axis=-1)
     if latent is None:
         return eta
     value = terms.latent_mean + terms.latent_sd * latent[..., terms.latent_place]
-    return eta + (effects[..., terms.latent_pick] * value).sum(axis=-1)
+    return eta + (value * (coefficients[..., None, :] @ terms.slope)).sum(axis=-1)

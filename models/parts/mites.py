@@ -11,15 +11,13 @@ from models.priors import MitePriors, add_spread
 from models.vocabulary import METHODS
 
 
-def add_mite_load(pool: Pool, priors: MitePriors) -> tuple[pt.TensorVariable, pt.TensorVariable]:
+def add_mite_load(pool: Pool, priors: MitePriors) -> pt.TensorVariable:
     """Add every unit's log mite load to the open model, counted or not.
 
     Returns
     -------
-    load : TensorVariable, shape (unit,)
+    TensorVariable, shape (unit,)
         Log mites per 100 bees at the reference date.
-    mean : TensorVariable, scalar
-        Its centre.
 
     Notes
     -----
@@ -30,19 +28,18 @@ def add_mite_load(pool: Pool, priors: MitePriors) -> tuple[pt.TensorVariable, pt
     load = mean
     if np.ptp(pool.treated) > 0:
         effect = pm.Normal("treatment_effect", priors.treatment_mu, priors.treatment_sd)
-        load = load + effect * (pool.treated - pool.treated.mean())
+        treated = pm.Data("treated", pool.treated - pool.treated.mean())
+        load = load + effect * treated
     if pool.has("member effects"):
         member_sd = add_spread("mite_member_sd", priors.member_sd)
         member_z = pm.Normal("mite_member_z", dims="member")
-        load = load + member_sd * member_z[pool.member]
+        load = load + member_sd * member_z[pm.Data("member_of_unit", pool.member)]
     if pool.has("winter effects"):
         winter = pm.ZeroSumNormal("mite_winter_effect", priors.winter_sd, dims="winter")
-        load = load + winter[pool.winter]
+        load = load + winter[pm.Data("winter_of_unit", pool.winter)]
     sd = add_spread("mite_load_sd", priors.load_sd)
-    load = pm.Deterministic(
-        "mite_load", load + sd * pm.Normal("mite_load_z", dims="unit"), dims="unit"
-    )
-    return load, mean
+    z = pm.Normal("mite_load_z", dims="unit")
+    return pm.Deterministic("mite_load", load + sd * z, dims="unit")
 
 
 def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> None:
@@ -52,27 +49,34 @@ def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> 
     more by the efficacy of every treatment that lies between.
     """
     counts = pool.mite_counts
-    at_sample = load[counts.rows]
-    if np.ptp(counts.days_before) > 0 or counts.days_before.any():
+    is_board = counts.method < 0
+
+    def at_sampling(rows: np.ndarray, name: str) -> pt.TensorVariable:
+        """Log mites per 100 bees on the day of each of these counts."""
+        at = load[pm.Data(f"{name}_unit", counts.rows[rows])]
+        if growth is not None:
+            at = at - growth * pm.Data(f"{name}_days_before", counts.days_before[rows])
+        if efficacy is not None:
+            between = counts.treatments_between[rows]
+            at = at + efficacy * pm.Data(f"{name}_treatments_between", between)
+        return at
+
+    growth = efficacy = None
+    if counts.days_before.any():
         growth = pm.Normal("mite_growth", priors.growth_mu, priors.growth_sd)
-        at_sample = at_sample - growth * counts.days_before
     if counts.treatments_between.any():
         efficacy = pm.Normal("treatment_efficacy", priors.efficacy_mu, priors.efficacy_sd)
-        at_sample = at_sample + efficacy * counts.treatments_between
-    is_board = counts.method < 0
     sampled, boards = np.flatnonzero(~is_board), np.flatnonzero(is_board)
     if len(sampled):
         used = sorted(set(counts.method[sampled]))
-        names = [METHODS[k] for k in used]
-        logit = np.array([priors.sensitivity[name] for name in names])
+        logit = np.array([priors.sensitivity[METHODS[k]] for k in used])
         sensitivity_logit = pm.Normal("sensitivity_logit", logit[:, 0], logit[:, 1], dims="method")
         sensitivity = pm.Deterministic(
             "sensitivity", pm.math.sigmoid(sensitivity_logit), dims="method"
         )
-        method = np.searchsorted(used, counts.method[sampled])
-        log_mean = (
-            pt.log(sensitivity)[method] + np.log(counts.bees[sampled] / 100.0) + at_sample[sampled]
-        )
+        method = pm.Data("sample_method", np.searchsorted(used, counts.method[sampled]))
+        hundreds = pm.Data("sample_log_hundreds", np.log(counts.bees[sampled] / 100.0))
+        log_mean = pt.log(sensitivity)[method] + hundreds + at_sampling(sampled, "sample")
         phi = pm.LogNormal(
             "count_overdispersion", priors.overdispersion_mu, priors.overdispersion_sd
         )
@@ -80,7 +84,7 @@ def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> 
             "mites_in_sample",
             mu=pt.exp(log_mean),
             alpha=phi,
-            observed=counts.mites[sampled],
+            observed=pm.Data("sample_mites", counts.mites[sampled]),
             dims="sample",
         )
     if len(boards):
@@ -91,11 +95,12 @@ def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> 
             priors.board_overdispersion_mu,
             priors.board_overdispersion_sd,
         )
+        log_mean = pm.Data("board_log_offset", offset) + at_sampling(boards, "board")
         pm.NegativeBinomial(
             "mites_on_board",
-            mu=rate * pt.exp(offset + at_sample[boards]),
+            mu=rate * pt.exp(log_mean),
             alpha=phi,
-            observed=counts.mites[boards],
+            observed=pm.Data("board_mites", counts.mites[boards]),
             dims="board",
         )
 

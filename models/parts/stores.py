@@ -31,16 +31,16 @@ def add_stores(pool: Pool, priors: StoresPriors, eta: pt.TensorVariable) -> None
     seen = pool.observed[STORES]
     exponent = pm.Normal("window_exponent", priors.exponent_mu, priors.exponent_sd)
     cv = pm.HalfNormal("stores_cv", priors.cv_sd)
-    eta = eta + exponent * pool.log_window[seen.rows]
+    eta = eta + exponent * pm.Data("log_window", pool.log_window[seen.rows])
     if np.ptp(pool.window_cold[seen.rows]) > 0:
         slope = pm.Normal("window_cold_slope", 0.0, priors.window_cold_sd)
-        eta = eta + slope * pool.window_cold[seen.rows]
+        eta = eta + slope * pm.Data("window_cold", pool.window_cold[seen.rows])
     mean = pt.exp(eta)
     pm.StudentT(
         "stores_use_kg",
         nu=priors.degrees_of_freedom,
         mu=mean,
-        sigma=pt.sqrt(seen.error_sd**2 + (cv * mean) ** 2),
-        observed=seen.value,
+        sigma=pt.sqrt(pm.Data("stores_error_kg", seen.error_sd) ** 2 + (cv * mean) ** 2),
+        observed=pm.Data("stores_recorded_kg", seen.value),
         dims="stores_unit",
     )

@@ -29,12 +29,12 @@ def add_strength(pool: Pool, priors: StrengthPriors, eta: pt.TensorVariable) -> 
     living colony written down as 0 frames is read as the finest unit, a quarter.
     """
     seen = pool.observed[STRENGTH]
-    error = seen.error_sd
+    error = pm.Data("frames_error", seen.error_sd)
     sd = pm.HalfNormal("strength_sd", priors.sd_sd)
     pm.LogNormal(
         "spring_frames",
         mu=eta,
         sigma=pt.sqrt(sd**2 + pt.log1p(error**2 / (pt.exp(2.0 * eta) + error**2))),
-        observed=seen.value,
+        observed=pm.Data("frames_recorded", seen.value),
         dims="strength_unit",
     )

@@ -14,6 +14,6 @@ def add_survival(pool: Pool, eta: pt.TensorVariable) -> None:
     pm.Bernoulli(
         "is_alive",
         logit_p=eta,
-        observed=pool.observed[SURVIVAL].value.astype(int),
+        observed=pm.Data("alive_recorded", pool.observed[SURVIVAL].value.astype(int)),
         dims="survival_unit",
     )

@@ -17,19 +17,18 @@ arms' sizes the other way round). Colonies are not published one by one here:
 from __future__ import annotations
 
 import numpy as np
-import nutpie
 import polars as pl
 import pytest
 from arviz_stats.base import array_stats
 from scipy import stats
 from scipy.special import expit, log_expit, logit
 
+from models.compiled import compile_pool
 from models.data import pack_pool
 from models.e_values import e_value
 from models.estimands import ALL, THESE, Setting, pool_means
 from models.fit import fit
 from models.identify import identify_contrasts
-from models.joint import build_joint_model
 from models.loss_rates import loss_rates
 from models.priors import OutcomePriors, Priors
 from models.vocabulary import ONLY_LIVING, STORES, SURVIVAL
@@ -145,10 +144,8 @@ def reweighted():
     own = independent(0.6)
     priors = Priors(outcomes=Priors().outcomes | {SURVIVAL: own})
     pool = pack_pool(trial(with_masses=False), NO_MITES, SETTINGS)
-    compiled = nutpie.compile_pymc_model(build_joint_model(pool, priors))
-    tree = nutpie.sample(
-        compiled, draws=5000, tune=1000, chains=4, cores=2, seed=3, progress_bar=False
-    )
+    chosen = {"draws": 5000, "tune": 1000, "chains": 4, "cores": 2, "seed": 3, "target_accept": 0.9}
+    tree = compile_pool(pool, priors, is_reused=False).sample(chosen, SILENT)
     means = pool_means(pool, tree["posterior"].ds, seed=1, priors=priors)
     chance, betas, log_weight = {}, {}, 0.0
     for level, side in (("none", -SHARE), ("top", 1 - SHARE)):

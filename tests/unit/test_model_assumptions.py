@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 
 import networkx as nx
+import numpy as np
 import polars as pl
 import pytest
 
@@ -71,8 +72,9 @@ def parts_adjusting(pool, outcome: str) -> set[str]:
     layout = layout_of(pool)
     terms = base_terms(pool, layout, outcome)
     weighted = set(terms.pick[terms.weight != 0].tolist())
-    is_used = (terms.latent_mean != 0) | (terms.latent_sd != 0)
-    weighted |= set(terms.latent_pick[is_used].tolist())
+    weighted |= set(np.flatnonzero(terms.fixed.any(axis=0)).tolist())
+    is_used = (terms.latent_mean != 0).any(axis=0) | (terms.latent_sd != 0).any(axis=0)
+    weighted |= set(np.flatnonzero((terms.slope * is_used).any(axis=1)).tolist())
     found = set()
     for at, (name, _, of) in enumerate(layout.coefficients):
         if name in EXPOSURE_TERMS:

@@ -30,7 +30,7 @@ def simulated():
 
 def tree_of(pool, seed: int, shift: float = 0.0) -> xr.DataTree:
     """Independent prior draws, 4 chains of 400; ``shift`` moves one chain's coefficients."""
-    model = build_joint_model(pool)
+    model = build_joint_model(pool, is_rotated=False)
     variables = [*model.free_RVs, *model.deterministics]
     with model:
         drawn = pm.draw(variables, draws=1600, mode="FAST_COMPILE", random_seed=seed)
@@ -63,17 +63,19 @@ def sampler(monkeypatch):
 
     def use(*shifts: float):
         waiting = list(shifts)
-        monkeypatch.setattr(
-            fitting,
-            "_compile",
-            lambda pool: (pool, [v.name for v in build_joint_model(pool).free_RVs]),
-        )
 
-        def sample(pool, chosen, progress):
-            seen.append(chosen)
-            return tree_of(pool, seed=1, shift=waiting.pop(0))
+        class Stub:
+            """Compiled functions whose every sample is the next tree."""
 
-        monkeypatch.setattr(fitting, "_sample", sample)
+            def __init__(self, pool, **_):
+                self.pool = pool
+                self.judged = ["coefficient", "spread", "group_effect", "mite_load_mean"]
+
+            def sample(self, chosen, progress):
+                seen.append(chosen)
+                return tree_of(self.pool, seed=1, shift=waiting.pop(0))
+
+        monkeypatch.setattr(fitting, "compile_pool", Stub)
         return seen
 
     return use
@@ -119,10 +121,10 @@ def test_when_the_budget_is_spent_no_number_is_shown(simulated, sampler):
 def test_without_a_question_nothing_is_sampled_and_every_row_says_why(
     simulated, monkeypatch, tmp_path
 ):
-    def never(*_):
+    def never(*_, **__):
         raise AssertionError("sampled although nothing can be estimated")
 
-    monkeypatch.setattr(fitting, "_compile", never)
+    monkeypatch.setattr(fitting, "compile_pool", never)
     one_level = simulated.colony_winters.with_columns(level=pl.lit("none"))
     (tmp_path / "posterior.nc").write_text("of an earlier fit")
     result = fitting.fit(one_level, simulated.mite_samples, Settings(), SILENT)
@@ -146,7 +148,7 @@ def test_without_a_question_nothing_is_sampled_and_every_row_says_why(
 
 
 def test_unlinked_members_get_reasons_though_both_levels_are_recorded(monkeypatch):
-    monkeypatch.setattr(fitting, "_compile", lambda *_: pytest.fail("sampled"))
+    monkeypatch.setattr(fitting, "compile_pool", lambda *_: pytest.fail("sampled"))
     made = simulate_pool(Scenario(n_members=12, is_linked=False, confounding=1.0), 2)
     result = fitting.fit(made.colony_winters, made.mite_samples, Settings(), SILENT)
     assert not result.links["is_linked"].any()

@@ -42,7 +42,7 @@ def pool():
 
 @pytest.fixture(scope="module")
 def model(pool):
-    return build_joint_model(pool)
+    return build_joint_model(pool, is_rotated=False)
 
 
 def log_densities(model: pm.Model) -> np.ndarray:
@@ -55,11 +55,9 @@ def log_densities(model: pm.Model) -> np.ndarray:
 def test_the_model_has_the_parts_of_the_design(model):
     names = {variable.name for variable in model.free_RVs}
     assert names == {
-        "coefficient",
+        "standardised",
         "spread",
-        "group_z",
         "partial_correlation_unit",
-        "winter_z",
         "covariate_z",
         "mite_load_mean",
         "mite_member_sd",
@@ -153,7 +151,7 @@ def test_prior_predictions_are_plausible_and_sign_free(model):
 @pytest.mark.parametrize("absent", [STORES, SURVIVAL, STRENGTH, "mites"])
 def test_a_part_nobody_records_is_absent_from_the_graph(absent):
     pool = packed(Scenario(n_members=8, colonies_per_apiary=4, absent_parts=frozenset({absent})))
-    model = build_joint_model(pool)
+    model = build_joint_model(pool, is_rotated=False)
     gone = {
         STORES: "stores_use_kg",
         SURVIVAL: "is_alive",
@@ -170,14 +168,14 @@ def test_a_part_nobody_records_is_absent_from_the_graph(absent):
 
 def test_one_winter_has_no_winter_terms():
     model = build_joint_model(packed(Scenario(n_members=8, colonies_per_apiary=4, n_winters=1)))
-    assert not {"winter_z", "mite_winter_effect"} & set(model.named_vars)
+    assert not {"winter_effect", "mite_winter_effect"} & set(model.named_vars)
     assert set(model.coords["grouping"]) == {"member", "apiary", "full at apiary"}
 
 
 def test_one_member_with_one_apiary_has_no_group_terms():
     made = simulate_pool(Scenario(n_members=1, apiaries_per_member=1, colonies_per_apiary=40), 2)
     pool = pack_pool(made.colony_winters, made.mite_samples, Settings())
-    model = build_joint_model(pool)
+    model = build_joint_model(pool, is_rotated=False)
     assert not {"member", "apiary", "full at apiary"} & set(model.coords["grouping"])
     assert not [t for t in model.coords["term"] if "share" in t or "elevation" in t]
     assert np.isfinite(log_densities(model)).all()
@@ -191,7 +189,7 @@ def test_sticky_boards_and_a_level_between_left_out():
         method=pl.lit("sticky board"), board_days=pl.lit(3.0), bees_sampled=None
     )
     pool = pack_pool(made.colony_winters, boards, Settings())
-    model = build_joint_model(pool)
+    model = build_joint_model(pool, is_rotated=False)
     assert [t for t in model.coords["term"] if t.startswith("step")] == [
         "step to top",
         "step to full",
@@ -210,7 +208,7 @@ def test_nothing_to_compare_is_an_error_with_a_mend():
     )
     pool = pack_pool(made.colony_winters, made.mite_samples, Settings())
     with pytest.raises(ModelError) as caught:
-        build_joint_model(pool)
+        build_joint_model(pool, is_rotated=False)
     assert "same insulation level" in caught.value.problem
     assert caught.value.mend
 

@@ -1,0 +1,157 @@
+"""Where the sampler walks: coordinates in which the posterior is nearly round.
+
+Coefficients, group effects and winters trade off along ridges (a member's effect against what
+its share of levels explains, few winters against cold), on which chains crawl. The priors of all
+of them, standardised, are independent unit normals ``u``; here a Gaussian approximation of their
+posterior, made from the records once and by linear algebra alone, gives
+
+    u = centre + factor @ r
+
+and the sampler moves ``r``. The model is not changed: the prior is still that of ``u`` and the
+factor is constant. Only the number of steps between independent draws is
+(``tests/benchmarks/geometry.py`` measures it).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.data import Pool
+from models.predictor import Layout, Terms
+from models.priors import SPREAD_MEDIAN, OutcomePriors, Priors
+from models.vocabulary import LEVELS, STORES, SURVIVAL
+
+MOST_ROTATED = 120  # effects of one outcome; more cost more a step than they save in steps
+STORES_CV, FRAMES_SD = 0.2, 0.35  # typical spreads of single colonies, for the approximation only
+
+
+@dataclass(frozen=True, slots=True)
+class Rotation:
+    """The map from the sampler's coordinates to standardised effects.
+
+    Attributes
+    ----------
+    rotated, rest : numpy.ndarray of int
+        Positions, in the vector of standardised effects, of those that are rotated and of
+        those left as they are.
+    centre : numpy.ndarray, shape (outcome, rotated)
+    factor : numpy.ndarray, shape (outcome, rotated, rotated)
+    """
+
+    rotated: np.ndarray
+    rest: np.ndarray
+    centre: np.ndarray
+    factor: np.ndarray
+
+
+def coefficient_priors(
+    pool: Pool, layout: Layout, priors: list[OutcomePriors]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Means and scales of all coefficients, shape (outcome, term).
+
+    A level missing between two others makes the step over it wider: the walk has one step for
+    each of the design's levels.
+    """
+    mu = np.zeros((len(priors), len(layout.coefficients)))
+    sd = np.array([[getattr(p, scale) for _, scale, _ in layout.coefficients] for p in priors])
+    mu[:, layout.coefficient("intercept")] = [p.intercept_mu for p in priors]
+    gaps = np.diff([LEVELS.index(level) for level in pool.levels])
+    for level, gap in zip(pool.levels[1:], gaps, strict=True):
+        sd[:, layout.coefficient("step to", level)] *= np.sqrt(gap)
+    return mu, sd
+
+
+def winter_basis(n_winters: int) -> np.ndarray:
+    """Return orthonormal columns that sum to zero; shape (winter, winter - 1)."""
+    if n_winters < 2:
+        return np.zeros((n_winters, 0))
+    helmert = np.zeros((n_winters, n_winters - 1))
+    for k in range(1, n_winters):
+        helmert[:k, k - 1] = 1.0
+        helmert[k, k - 1] = -k
+    return helmert / np.linalg.norm(helmert, axis=0)
+
+
+def _standardised_design(terms: Terms, scale: np.ndarray, layout: Layout) -> np.ndarray:
+    """Design of some units per standardised effect, unknown values at their means."""
+    n_units, n_terms = terms.fixed.shape
+    design = np.zeros((n_units, layout.n_effects))
+    design[:, :n_terms] = terms.fixed + terms.latent_mean @ terms.slope.T
+    np.add.at(design, (np.arange(n_units)[:, None], terms.pick), terms.weight)
+    design *= scale
+    start = layout.winter_start
+    winters = design[:, start:] @ winter_basis(len(layout.winters))
+    return np.column_stack([design[:, :start], winters])
+
+
+def _working_response(pool: Pool, outcome: str) -> tuple[np.ndarray, np.ndarray]:
+    """Observed values on the link scale and their precision, for one weighted least squares."""
+    seen = pool.observed[outcome]
+    if outcome == SURVIVAL:
+        share = float(np.clip(seen.value.mean(), 0.05, 0.95))
+        weight = share * (1.0 - share)
+        value = np.log(share / (1.0 - share)) + (seen.value - share) / weight
+        return value, np.full(len(seen.rows), weight)
+    least = 0.1 * float(np.median(seen.value))
+    level = np.maximum(seen.value, max(least, 1e-3))
+    if outcome == STORES:
+        typical = max(float(np.median(seen.value)), 1e-3)
+        value = np.log(level) - pool.log_window[seen.rows]
+        return value, 1.0 / (STORES_CV**2 + (seen.error_sd / typical) ** 2)
+    return np.log(level), 1.0 / (FRAMES_SD**2 + np.log1p((seen.error_sd / level) ** 2))
+
+
+def _chosen(layout: Layout) -> np.ndarray:
+    """Which effects are rotated: coefficients, winters, then the smallest groupings."""
+    n = layout.winter_start + max(len(layout.winters) - 1, 0)
+    chosen = np.zeros(n, dtype=bool)
+    chosen[: len(layout.coefficients)] = True
+    chosen[layout.winter_start :] = True
+    for grouping in sorted(layout.groupings, key=lambda g: len(layout.groupings[g][1])):
+        if chosen.sum() + len(layout.groupings[grouping][1]) <= MOST_ROTATED:
+            chosen[layout.groups(grouping)] = True
+    return chosen
+
+
+def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Priors) -> Rotation:
+    """Approximate the posterior of the standardised effects and take its shape.
+
+    Parameters
+    ----------
+    pool : Pool
+    layout : Layout
+    terms : dict of str to Terms
+        By outcome, of all units.
+    priors : Priors
+
+    Returns
+    -------
+    Rotation
+        Spreads between groups stand at their prior medians; groupings that are not rotated add
+        to the noise.
+    """
+    chosen = _chosen(layout)
+    _, sd = coefficient_priors(pool, layout, [priors.outcomes[o] for o in pool.outcomes])
+    centres, factors = [], []
+    for o, outcome in enumerate(pool.outcomes):
+        own = priors.outcomes[outcome]
+        groups = [
+            np.full(len(names), SPREAD_MEDIAN * getattr(own, scale))
+            for scale, names in layout.groupings.values()
+        ]
+        scale = np.concatenate([sd[o], *groups, np.full(len(layout.winters), own.winter_sd)])
+        observed = terms[outcome].take(pool.observed[outcome].rows)
+        design = _standardised_design(observed, scale, layout)
+        value, precision = _working_response(pool, outcome)
+        noise = 1.0 / precision + (design[:, ~chosen] ** 2).sum(axis=1)
+        kept = design[:, chosen] / np.sqrt(noise)[:, None]
+        residual = (value - own.intercept_mu) / np.sqrt(noise)
+        lower = np.linalg.cholesky(np.eye(kept.shape[1]) + kept.T @ kept)
+        inverse = np.linalg.inv(lower)
+        centres.append(inverse.T @ (inverse @ (kept.T @ residual)))
+        factors.append(inverse.T)
+    return Rotation(
+        np.flatnonzero(chosen), np.flatnonzero(~chosen), np.array(centres), np.array(factors)
+    )
