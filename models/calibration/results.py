@@ -11,7 +11,7 @@ import os
 import platform
 from datetime import UTC, datetime
 from functools import partial
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -135,6 +135,17 @@ def coverage_mc_error(percent: float, n: int) -> float:
     return float(np.sqrt(percent * (100.0 - percent) / n))
 
 
+def _versions() -> dict[str, str]:
+    """Versions of what the results rest on; the tables can be written without the engine."""
+    found = {}
+    for name in PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed here"
+    return found
+
+
 def _reliability(replicates: list[dict[str, Any]]) -> dict[str, Any]:
     checked = [made for made in replicates if "r_hat" in made]
     return {
@@ -203,7 +214,7 @@ def summarise(out: Path, into: Path | None = None) -> list[Path]:
     facts = {
         "summarised_on": datetime.now(UTC).date().isoformat(),
         "python": platform.python_version(),
-        "versions": {name: version(name) for name in PACKAGES},
+        "versions": _versions(),
         "runs": said,
     }
     _put(into / "results.json", json.dumps(facts, indent=2, ensure_ascii=False) + "\n")

@@ -120,3 +120,15 @@ def test_results_carry_the_code_they_came_from(tmp_path):
     run_replicates(jobs(tmp_path, square, 1), SILENT)
     made = json.loads((tmp_path / "00000.json").read_text(encoding="utf-8"))
     assert len(made["code"]) == 16
+
+
+def test_a_scheduler_elsewhere_is_used(tmp_path):
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+    ) as cluster:
+        address = cluster.scheduler_address
+        assert run_replicates(jobs(tmp_path, square, 3), SILENT, scheduler=address) == 3
+        assert len(cluster.workers) == 1  # still there: it is not ours to close
+    assert [m["value"] for m in read_replicates(tmp_path)] == [0, 1, 4]
