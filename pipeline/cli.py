@@ -14,6 +14,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from pipeline import cli_calibrate
 from pipeline.errors import WinterpoolError
 from pipeline.stopping import heeding_stops
 
@@ -154,6 +155,9 @@ def demo(
     write_demo(directory, seed=seed, size=DEMO_SIZES[size])
     _run(directory, quiet)
     print_truth(directory)
+
+
+cli_calibrate.register(app)
 
 
 def _say(problem: str, mend: str) -> None:

@@ -103,16 +103,13 @@ def ranks_of(row: dict) -> np.ndarray:
 
 
 def _draw_group(axes: Axes, rows: list[dict]) -> None:
-    compared = {r["quantity"]: compare_with_uniform(ranks_of(r), r["ranks_of"]) for r in rows}
-    first = next(iter(compared.values()))
+    compared = [compare_with_uniform(ranks_of(r), r["ranks_of"]) for r in rows]
+    first = compared[0]
     axes.fill_between(first.at, first.lower, first.upper, color="#DDE6EE", lw=0, step="post")
     axes.axhline(0.0, color=FAINT, lw=0.8)
-    for name, own in compared.items():
+    for own in compared:
         colour, width, line = (BLUE, 0.8, "-") if own.is_inside else (INK, 1.8, "--")
         axes.step(own.at, own.difference, where="post", color=colour, lw=width, ls=line)
-        if not own.is_inside:
-            place = int(np.abs(own.difference).argmax())
-            axes.annotate(name, (own.at[place], own.difference[place]), size=7.5, color=INK)
     axes.set_xlim(0.0, 1.0)
     axes.set_ylabel("difference")
 
@@ -126,7 +123,8 @@ def rank_figure(calibration: Calibration) -> tuple[Figure, str]:
         for axes, group in zip(panels, groups, strict=False):
             own = [row for row in rows if _group(row["quantity"]) == group]
             _draw_group(axes, own)
-            axes.set_title(f"{group.capitalize()} ({len(own)})")
+            left = sum(not row["is_inside"] for row in own)
+            axes.set_title(f"{group.capitalize()}: {len(own)}, {left or 'none'} outside")
         panels[-1].set_xlabel("rank of the truth among the draws, as a share")
     outside = [row["quantity"] for row in rows if not row["is_inside"]]
     told = f"Outside: {listed(outside)}." if outside else "None leaves it."

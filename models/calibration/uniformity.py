@@ -48,7 +48,9 @@ class Uniformity:
     @property
     def is_inside(self) -> bool:
         """Whether the whole curve stays within the band."""
-        inside = (self.difference >= self.lower) & (self.difference <= self.upper)
+        hair = 1e-9  # the band's edge belongs to it, whatever rounding does
+        above = self.difference >= self.lower - hair
+        inside = above & (self.difference <= self.upper + hair)
         return bool(inside.all())
 
     @property

@@ -136,9 +136,9 @@ def test_the_page_shows_what_the_tables_say(out):
     page = load_calibration(out)
     figure, alt = rank_figure(page)
     assert [a.get_title(loc="left") for a in figure.axes] == [
-        "Contrasts (1)",
-        "Spreads (1)",
-        "Others (1)",
+        "Contrasts: 1, none outside",
+        "Spreads: 1, none outside",
+        "Others: 1, 1 outside",
     ]
     assert "Outside: stores_cv." in alt
     assert "Over 60 replicates, 1 of 3 quantities" in rank_sentence(page)
