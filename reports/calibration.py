@@ -19,12 +19,13 @@ from models.calibration.results import KEPT, coverage_mc_error
 from models.calibration.scenarios import ORDINARY, SCENARIOS
 from models.calibration.uniformity import compare_with_uniform
 from models.vocabulary import OUTCOMES
-from reports.figures import FAINT, INK, house_style, new_figure
+from reports.figures import FAINT, INK, LEFT, house_style, new_figure
 from reports.figures import KEPT as BLUE
 from reports.tables import Column
 from reports.wording import count, listed, number
 
 GROUPS = ("contrasts", "coefficients", "spreads", "others")
+WANTED = 200  # replicates that a release figure asks for
 SHARE_OUTSIDE = 0.05  # of truly uniform quantities that leave a 95 % band
 
 SCENARIO_COLUMNS = {
@@ -126,10 +127,11 @@ def rank_figure(calibration: Calibration) -> tuple[Figure, str]:
             left = sum(not row["is_inside"] for row in own)
             axes.set_title(f"{group.capitalize()}: {len(own)}, {left or 'none'} outside")
         panels[-1].set_xlabel("rank of the truth among the draws, as a share")
+        figure.supxlabel("invented data", x=0.995, ha="right", size=8, color=LEFT)
     outside = [row["quantity"] for row in rows if not row["is_inside"]]
     told = f"Outside: {listed(outside)}." if outside else "None leaves it."
     alt = (
-        f"Differences between the cumulative ranks of {len(rows)} quantities and the uniform "
+        f"Invented data: differences between the cumulative ranks of {len(rows)} quantities and the uniform "
         f"distribution, in {len(groups)} panels, each with the band in which 95 % of uniform "
         f"samples stay. {told}"
     )
@@ -147,7 +149,7 @@ def rank_sentence(calibration: Calibration) -> str:
     least = number(min(r["p_value"] for r in rows), 3)
     apart = run.get("r_hat_above_1.05", 0)
     return (
-        f"Over {count(n, 'replicate')}, {outside} of {ranks.height} quantities left the band that "
+        f"Over {count(n, 'replicate')} ({WANTED} are the goal), {outside} of {ranks.height} quantities left the band that "
         f"a uniform one leaves in 5 % of cases, {number(SHARE_OUTSIDE * ranks.height, 1)} were to "
         f"be expected; the smallest chi-square p-value is {least} (with {ranks.height} tests, "
         f"{number(0.05 / ranks.height, 4)} would be remarkable). In {apart} replicates "
@@ -182,7 +184,7 @@ def coverage_sentence(calibration: Calibration) -> str:
     return (
         f"Over {count(n, 'invented association')} at least. The largest distance from what an "
         f"interval says is {number(worst, 1)} points; chance alone gives a standard error of "
-        f"{listed(errors)}. The goal is 4 points, which needs about 200 associations to be seen."
+        f"{listed(errors)}. The goal is 4 points, which needs about {WANTED} associations to be seen."
     )
 
 

@@ -141,7 +141,7 @@ def test_the_page_shows_what_the_tables_say(out):
         "Others: 1, 1 outside",
     ]
     assert "Outside: stores_cv." in alt
-    assert "Over 60 replicates, 1 of 3 quantities" in rank_sentence(page)
+    assert "Over 60 replicates (200 are the goal), 1 of 3 quantities" in rank_sentence(page)
     assert rank_table(page)["quantity"][0] == "stores_cv"
     assert coverage_table(page)["coverage_95"].to_list() == [75.0] * 3
     assert "4 invented associations" in coverage_sentence(page)
