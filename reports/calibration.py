@@ -131,8 +131,8 @@ def rank_figure(calibration: Calibration) -> tuple[Figure, str]:
     outside = [row["quantity"] for row in rows if not row["is_inside"]]
     told = f"Outside: {listed(outside)}." if outside else "None leaves it."
     alt = (
-        f"Invented data: differences between the cumulative ranks of {len(rows)} quantities and the uniform "
-        f"distribution, in {len(groups)} panels, each with the band in which 95 % of uniform "
+        f"Invented data: differences between the cumulative ranks of {len(rows)} quantities and "
+        f"the uniform distribution, in {len(groups)} panels, each with the band in which 95 % of uniform "
         f"samples stay. {told}"
     )
     return figure, alt
@@ -149,8 +149,8 @@ def rank_sentence(calibration: Calibration) -> str:
     least = number(min(r["p_value"] for r in rows), 3)
     apart = run.get("r_hat_above_1.05", 0)
     return (
-        f"Over {count(n, 'replicate')} ({WANTED} are the goal), {outside} of {ranks.height} quantities left the band that "
-        f"a uniform one leaves in 5 % of cases, {number(SHARE_OUTSIDE * ranks.height, 1)} were to "
+        f"Over {count(n, 'replicate')} ({WANTED} are the goal), {outside} of {ranks.height} "
+        f"quantities left the band that a uniform one leaves in 5 % of cases, {number(SHARE_OUTSIDE * ranks.height, 1)} were to "
         f"be expected; the smallest chi-square p-value is {least} (with {ranks.height} tests, "
         f"{number(0.05 / ranks.height, 4)} would be remarkable). In {apart} replicates "
         "the chains of the small budget agreed less well than an R-hat of 1.05; they "
@@ -184,7 +184,8 @@ def coverage_sentence(calibration: Calibration) -> str:
     return (
         f"Over {count(n, 'invented association')} at least. The largest distance from what an "
         f"interval says is {number(worst, 1)} points; chance alone gives a standard error of "
-        f"{listed(errors)}. The goal is 4 points, which needs about {WANTED} associations to be seen."
+        f"{listed(errors)}. The goal is 4 points, which needs about {WANTED} associations to be "
+        "seen."
     )
 
 
