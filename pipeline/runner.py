@@ -10,12 +10,13 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -27,6 +28,9 @@ from pipeline.settings import Settings, read_settings
 from pipeline.sources import source_digest
 from pipeline.store import Store
 from pipeline.study import Study
+
+if TYPE_CHECKING:
+    from models.fit import FitResult
 
 STEPS = ("prepare", "fit", "report")
 SECONDARY_FILES = ("secondary.csv", "secondary_gates.csv", "secondary_run.json")
@@ -197,7 +201,42 @@ def _fit(study: Study, settings: Settings, progress: Progress) -> None:
         write_results(result, draft)
     if result.posterior is None:
         (study.results_path / "posterior.nc").unlink(missing_ok=True)
+    _check_finding(study, settings, progress, result, colony_winters, mite_samples)
     _fit_secondary(study, colony_winters, settings, progress)
+
+
+def _check_finding(
+    study: Study,
+    settings: Settings,
+    progress: Progress,
+    result: FitResult,
+    colony_winters: pl.DataFrame,
+    mite_samples: pl.DataFrame,
+) -> None:
+    """Ask what could break the answer, once it stands; ``checks.csv`` takes its place last."""
+    from models.checks import run_checks, write_checks
+    from models.checks.base import Evidence
+
+    [set_ups] = _stored(study, "set_ups")
+    tree = result.posterior if result.has_converged else None
+    evidence = Evidence(
+        settings,
+        result.pool,
+        None if tree is None else tree["posterior"].ds,
+        None if tree is None else tree["sample_stats"].ds,
+        result.estimands,
+        colony_winters,
+        mite_samples,
+        set_ups,
+    )
+    checks = run_checks(evidence, progress)
+    (study.results_path / "checks.csv").unlink(missing_ok=True)  # of an earlier fit
+    shutil.rmtree(study.results_path / "checks", ignore_errors=True)
+    with (
+        disk_errors(study.results_path, "step"),
+        replacing_together(study.results_path, last="checks.csv") as draft,
+    ):
+        write_checks(checks, draft)
 
 
 def _fit_secondary(

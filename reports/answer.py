@@ -17,8 +17,10 @@ from reports.summaries import (
     raw_by_level,
 )
 from reports.tables import Column
+from reports.verdict import judge, load_checks, weakening_sentences
 from reports.wording import (
     NO_BREAK,
+    Verdict,
     answer_sentences,
     count,
     headline_contrast,
@@ -74,8 +76,14 @@ def who_asks(pool: Pool) -> str:
 
 def say_answer(pool: Pool) -> None:
     """Print the answer, set apart, and what its numbers are about."""
-    text = " ".join(answer_sentences(pool.estimands, pool.parts))
-    say(f"::: {{.answer}}\n{markdown_text(text)}\n:::", basis(pool))
+    checks = load_checks(pool)
+
+    def word(p_benefit: float, outcome: str) -> Verdict:
+        return judge(p_benefit, outcome, checks).verdict
+
+    text = " ".join(answer_sentences(pool.estimands, pool.parts, word))
+    weaker = [markdown_text(said) for said in weakening_sentences(pool.estimands, checks)]
+    say(f"::: {{.answer}}\n{markdown_text(text)}\n:::", *weaker, basis(pool))
 
 
 def basis(pool: Pool) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import polars as pl
 from matplotlib.figure import Figure
 
-from models.checks import CHECKS_SCHEMA
 from reports.blocks import say, show_figure, show_table, slug
 from reports.context import Pool
 from reports.figures import FAINT, INK, LEVEL_COLOURS, house_style, name_rows, new_figure
 from reports.tables import Column
+from reports.verdict import load_checks
 from reports.wording import count, listed, markdown_text, number
 
 MARKS = {
@@ -93,15 +93,6 @@ TABLES: dict[str, dict[str, Column | str]] = {
 }
 
 
-def load_checks(pool: Pool) -> pl.DataFrame:
-    """Read ``results/checks.csv``; empty when there is none."""
-    path = pool.study.results_path / "checks.csv"
-    if not path.exists():
-        return pl.DataFrame(schema=CHECKS_SCHEMA)
-    found = pl.read_csv(path, infer_schema=False)
-    return found.select(pl.col(list(CHECKS_SCHEMA)).fill_null(""))
-
-
 def load_table(pool: Pool, name: str) -> pl.DataFrame:
     """Read a check's table; empty when it left none."""
     path = pool.study.results_path / "checks" / f"{name}.csv"
@@ -174,7 +165,7 @@ def figure_overlap(table: pl.DataFrame) -> tuple[Figure, str]:
         for limit in (-0.5, -0.25, 0.25, 0.5):
             axes.axvline(limit, color=FAINT, lw=1, ls=":" if abs(limit) < 0.5 else "--")
         name_rows(axes, names)
-        axes.set_xlabel("difference from none [sd]; dotted 0.25, dashed 0.5")
+        axes.set_xlabel("difference from none [sd]")
         figure.legend(loc="outside lower center", ncols=3)
     [most] = table.sort(pl.col("difference_sd").abs(), descending=True).head(1).to_dicts()
     alt = (
@@ -246,7 +237,10 @@ def figure_influence(table: pl.DataFrame) -> tuple[Figure, str]:
 
 
 _FIGURES = {
-    "overlap": (figure_overlap, "How levels differ from none before winter."),
+    "overlap": (
+        figure_overlap,
+        "How levels differ from none before winter; dotted lines at 0.25, dashed at 0.5.",
+    ),
     "hidden_confounder": (
         figure_bias,
         "What a hidden confounder would leave: ✗ the estimate is gone, ○ its interval holds no "

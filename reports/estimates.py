@@ -11,16 +11,15 @@ from models.vocabulary import OUTCOMES
 from reports.context import AMONG_SURVIVORS, Pool
 from reports.summaries import raw_by_level
 from reports.tables import FEW
+from reports.verdict import judge, load_checks
 from reports.wording import (
     NO_BREAK,
-    Verdict,
     because,
     chance,
     decimals_of,
     estimate,
     number,
     sentence,
-    verdict,
     winter_name,
 )
 
@@ -70,10 +69,10 @@ def level_cells(pool: Pool) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=dict.fromkeys(columns, pl.String))
 
 
-def _words(row: dict) -> str:
+def _words(row: dict, checks: pl.DataFrame) -> str:
     if row["status"] != "estimated":
         return row["status"] if row["status"] == "not converged" else because(row["reason"])
-    seen: Verdict = verdict(row["p_benefit"])
+    seen = judge(row["p_benefit"], row["outcome"], checks).verdict
     return f"{seen.word} {('', 'better', 'worse')[seen.direction]}".strip()
 
 
@@ -95,6 +94,7 @@ def contrast_table(pool: Pool, outcome: str) -> pl.DataFrame:
         for r in rows.filter(pl.col("measure") != "difference").to_dicts()
         if r["status"] == "estimated"
     }
+    checks = load_checks(pool)
     table = [
         {
             "contrast": row["contrast"],
@@ -102,7 +102,7 @@ def contrast_table(pool: Pool, outcome: str) -> pl.DataFrame:
             "difference": estimate(row),
             "relative": relative.get((row["contrast"], row["horizon"]), "–"),
             "p_benefit": chance(row["p_benefit"]),
-            "words": _words(row),
+            "words": _words(row, checks),
         }
         for row in rows.filter(pl.col("measure") == "difference").to_dicts()
     ]
@@ -127,6 +127,7 @@ def subgroup_table(pool: Pool) -> pl.DataFrame:
     polars.DataFrame
         outcome, contrast, subgroup, n_units (colony-winters with the outcome), difference, words.
     """
+    checks = load_checks(pool)
     table = [
         {
             "outcome": row["outcome"],
@@ -134,7 +135,7 @@ def subgroup_table(pool: Pool) -> pl.DataFrame:
             "subgroup": row["subgroup"],
             "n_units": FEW if row["n_members"] < pool.minimum_cell else number(row["n_units"]),
             "difference": estimate(row),
-            "words": _words(row),
+            "words": _words(row, checks),
         }
         for row in _subgroup_rows(pool).to_dicts()
         if row["status"] == "estimated"
@@ -146,9 +147,10 @@ def subgroup_table(pool: Pool) -> pl.DataFrame:
 def blocked_subgroups(pool: Pool) -> list[str]:
     """Say what parts of the pool have no estimates and why, each reason once."""
     reasons: dict[str, dict[str, None]] = {}
+    checks = load_checks(pool)
     for row in _subgroup_rows(pool).filter(pl.col("status") != "estimated").to_dicts():
         what = f"{row['outcome']}, {row['contrast']}"
-        reasons.setdefault(_words(row), {})[what] = None
+        reasons.setdefault(_words(row, checks), {})[what] = None
     everything = len(OUTCOMES) * _subgroup_rows(pool)["contrast"].n_unique()
     return [
         sentence(why if len(whats) == everything else f"{'; '.join(whats)}: {why}")

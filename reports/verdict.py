@@ -6,7 +6,16 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from reports.wording import PROBABILITY_WORDS, Verdict, listed, verdict
+from models.checks import CHECKS_SCHEMA
+from reports.context import Pool
+from reports.wording import (
+    PROBABILITY_WORDS,
+    Verdict,
+    headline_contrast,
+    listed,
+    main_rows,
+    verdict,
+)
 
 UNCLEAR = "unclear"
 _WORDS = (*(word for _, word in PROBABILITY_WORDS), UNCLEAR)
@@ -20,6 +29,15 @@ class Judged:
 
     verdict: Verdict
     weakened_by: tuple[str, ...]
+
+
+def load_checks(pool: Pool) -> pl.DataFrame:
+    """Read ``results/checks.csv``; empty when there is none."""
+    path = pool.study.results_path / "checks.csv"
+    if not path.exists():
+        return pl.DataFrame(schema=CHECKS_SCHEMA)
+    found = pl.read_csv(path, infer_schema=False)
+    return found.select(pl.col(list(CHECKS_SCHEMA)).fill_null(""))
 
 
 def failed_checks(checks: pl.DataFrame, outcome: str) -> tuple[str, ...]:
@@ -67,3 +85,16 @@ def weakening_sentence(outcome: str, judged: Judged) -> str:
         f"For {outcome} the words are one step weaker than the probability alone would have them, "
         f"because {'a check' if one else 'checks'} of the answer failed: {listed(titles)}."
     )
+
+
+def weakening_sentences(estimands: pl.DataFrame, checks: pl.DataFrame) -> list[str]:
+    """Say of each outcome of the answer which checks made its words weaker."""
+    contrast = headline_contrast(estimands)
+    rows = main_rows(estimands).filter(
+        (pl.col("contrast") == contrast) & (pl.col("status") == "estimated")
+    )
+    said = [
+        weakening_sentence(row["outcome"], judge(row["p_benefit"], row["outcome"], checks))
+        for row in rows.to_dicts()
+    ]
+    return [sentence for sentence in said if sentence]

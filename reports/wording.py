@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import polars as pl
@@ -293,7 +294,17 @@ def _size(row: dict, sign: int) -> str:
     return f"{number(sign * row['mean'], decimals)}{NO_BREAK}{unit} ({span})"
 
 
-def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
+def _as_it_is(p_benefit: float, outcome: str) -> Verdict:
+    """Word a probability as the table has it, whatever the outcome."""
+    del outcome
+    return verdict(p_benefit)
+
+
+def answer_sentences(
+    estimands: pl.DataFrame,
+    parts: pl.DataFrame,
+    judge: Callable[[float, str], Verdict] = _as_it_is,
+) -> list[str]:
     """Write the answer: what is known, what is unclear, what cannot be told.
 
     Parameters
@@ -302,6 +313,8 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
         ``results/estimands.csv``; empty when no fit has been done.
     parts : polars.DataFrame
         ``results/parts.csv``, for outcomes that were left out altogether.
+    judge : callable, (p_benefit, outcome) to Verdict
+        Weaker words after failed checks: see ``reports/verdict.py``.
 
     Returns
     -------
@@ -327,7 +340,7 @@ def answer_sentences(estimands: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
             why = "not converged" if is_open else because(row["reason"])
             blocked.setdefault(why, []).append(outcome)
         else:
-            seen = verdict(row["p_benefit"])
+            seen = judge(row["p_benefit"], outcome)
             better, worse = OUTCOME_CLAUSES[outcome]
             if seen.direction:
                 clause = better if seen.direction > 0 else worse

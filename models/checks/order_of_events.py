@@ -53,6 +53,8 @@ def check_order_of_events(evidence: Evidence) -> Check:
     A measurement of the same day counts as before. Where no such day is recorded nothing can
     be said, and the share is given.
     """
+    if not evidence.pool.n_units:
+        return ABOUT.not_run("No colony-winter could be analysed.")
     installed = evidence.set_ups.select("colony_id", "winter", "installed_on")
     rows = []
     for name, days in _measured(evidence).items():

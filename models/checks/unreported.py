@@ -92,6 +92,8 @@ def check_unreported(evidence: Evidence) -> Check:
     Manski (1990), Am. Econ. Rev. 80(2):319-323, for bounds (from memory).
     """
     pool = evidence.pool
+    if not pool.outcomes:
+        return ABOUT.not_run("No outcome is recorded often enough to be analysed.")
     higher, lower = headline_levels(evidence.estimands)
     answers = {row["outcome"]: row for row in headline_rows(evidence.estimands).to_dicts()}
     rows, said, shares_seen, failed = [], [], [], []

@@ -8,8 +8,9 @@ import pytest
 from models.checks import write_checks
 from models.checks.base import About
 from models.e_values import bias_grid
-from reports.checks_page import check_list, checks_sentence, load_checks, say_checks
+from reports.checks_page import check_list, checks_sentence, say_checks
 from reports.context import load_pool
+from reports.verdict import load_checks
 from tests.report_study import write_study
 
 STORES = "stores use"
