@@ -132,8 +132,8 @@ def rank_figure(calibration: Calibration) -> tuple[Figure, str]:
     told = f"Outside: {listed(outside)}." if outside else "None leaves it."
     alt = (
         f"Invented data: differences between the cumulative ranks of {len(rows)} quantities and "
-        f"the uniform distribution, in {len(groups)} panels, each with the band in which 95 % of uniform "
-        f"samples stay. {told}"
+        f"the uniform distribution, in {len(groups)} panels, each with the band in which 95 % of "
+        f"uniform samples stay. {told}"
     )
     return figure, alt
 
@@ -150,8 +150,8 @@ def rank_sentence(calibration: Calibration) -> str:
     apart = run.get("r_hat_above_1.05", 0)
     return (
         f"Over {count(n, 'replicate')} ({WANTED} are the goal), {outside} of {ranks.height} "
-        f"quantities left the band that a uniform one leaves in 5 % of cases, {number(SHARE_OUTSIDE * ranks.height, 1)} were to "
-        f"be expected; the smallest chi-square p-value is {least} (with {ranks.height} tests, "
+        "quantities left the band that a uniform one leaves in 5 % of cases, "
+        f"{number(SHARE_OUTSIDE * ranks.height, 1)} were to be expected; the smallest chi-square p-value is {least} (with {ranks.height} tests, "
         f"{number(0.05 / ranks.height, 4)} would be remarkable). In {apart} replicates "
         "the chains of the small budget agreed less well than an R-hat of 1.05; they "
         "are counted all the same."
