@@ -153,8 +153,8 @@ def rank_sentence(calibration: Calibration) -> str:
         "quantities left the band that a uniform one leaves in 5 % of cases, "
         f"{number(SHARE_OUTSIDE * ranks.height, 1)} were to be expected; the smallest chi-square "
         f"p-value is {least} (with {ranks.height} tests, {number(0.05 / ranks.height, 4)} "
-        f"would be remarkable). In {apart} replicates the chains of the small budget agreed less well than an R-hat of 1.05; they "
-        "are counted all the same."
+        f"would be remarkable). In {apart} replicates the chains of the small budget agreed less "
+        "well than an R-hat of 1.05; they are counted all the same."
     )
 
 
