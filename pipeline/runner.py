@@ -230,13 +230,12 @@ def _check_finding(
         set_ups,
     )
     checks = run_checks(evidence, progress)
-    (study.results_path / "checks.csv").unlink(missing_ok=True)  # of an earlier fit
-    shutil.rmtree(study.results_path / "checks", ignore_errors=True)
     with (
         disk_errors(study.results_path, "step"),
         replacing_together(study.results_path, last="checks.csv") as draft,
     ):
         write_checks(checks, draft)
+        shutil.rmtree(study.results_path / "checks", ignore_errors=True)  # of an earlier fit
 
 
 def _fit_secondary(

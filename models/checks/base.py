@@ -31,10 +31,10 @@ PASSED, FAILED, INFORMATIONAL, NOT_RUN = STATUSES = (
     "informational",
     "not run",
 )
-MOST_DRAWS = 2000  # enough for tails of 134 draws in importance sampling
+MOST_DRAWS = 1200  # enough for tails of 100 draws in importance sampling
 FEWEST_DRAWS = 400
 DRAWS_LEAVING_OUT = 400  # each costs a matrix of a member's records
-VALUES_AT_ONCE = 4_000_000  # draws times units of one outcome: keeps large pools below 1 GiB
+VALUES_AT_ONCE = 2_500_000  # draws times units of one outcome: keeps large pools below 1 GiB
 NO_POSTERIOR = (
     "There is no posterior to check: no contrast could be estimated, or the sampler did not "
     "converge."

@@ -167,9 +167,12 @@ def check_influence(evidence: Evidence) -> Check:
     n_open = len(made) - len(sure)
     sentence = (
         f"Without any one of {len(sure)} members and apiaries the answer moves, in posterior "
-        f"standard deviations: {'; '.join(said)}. {n_open} more cannot be judged by reweighting "
-        "and need a refit."
+        f"standard deviations: {'; '.join(said)}."
+        if sure
+        else "No member or apiary can be left out by reweighting alone."
     )
+    if n_open:
+        sentence += f" {n_open} cannot be judged by reweighting and need a refit."
     reason = (
         f"Fails when leaving one out moves the answer by more than {MOST_SHIFT_SD:.0f} posterior "
         f"standard deviation; passes only when all could be judged. Weights with k above "

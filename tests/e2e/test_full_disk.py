@@ -40,7 +40,8 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 def files(study: Study) -> dict[str, bytes]:
-    found = {path.name: path.read_bytes() for path in study.results_path.iterdir()}
+    paths = [path for path in study.results_path.rglob("*") if path.is_file()]
+    found = {path.name: path.read_bytes() for path in paths}
     return found | {study.report_page.name: study.report_page.read_bytes()}
 
 
