@@ -34,11 +34,13 @@ def _measured(evidence: Evidence) -> dict[str, pl.DataFrame]:
         pl.format("{} {}", "colony_id", "winter").is_in(list(evidence.pool.unit_names))
     )
     keys = units.select("colony_id", "winter")
+    # stores weighed under a wrap are left empty by the stage; bare hives have nothing to weigh
+    weighed = units.filter(pl.col("autumn_stores_kg").is_not_null() & (pl.col("level") != "none"))
     days = {
-        name: units.select("colony_id", "winter", measured_on=pl.col(column)).drop_nulls()
-        for name, column in (
-            ("autumn strength", "autumn_strength_on"),
-            (ONLY_SURVIVAL, "autumn_weighed_on"),
+        name: rows.select("colony_id", "winter", measured_on=pl.col(column)).drop_nulls()
+        for name, rows, column in (
+            ("autumn strength", units, "autumn_strength_on"),
+            (ONLY_SURVIVAL, weighed, "autumn_weighed_on"),
         )
         if column in units.columns
     }

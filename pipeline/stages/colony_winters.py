@@ -61,8 +61,15 @@ def _treated(colony_seasons: pl.DataFrame, treatments: pl.DataFrame) -> pl.DataF
 
 
 def _autumn_stores(stores: StoresSettings) -> pl.Expr:
+    """Stores at the autumn weighing; empty where added layers may have stood on the scale.
+
+    The mass of a wrap is not recorded, so stores weighed with it would rise with the level: what
+    is adjusted for must not be made by the set-up.
+    """
+    has_layers = pl.col("has_added_layers").fill_null(False)
+    was_bare = (pl.col("autumn_weighed_on") < pl.col("installed_on")).fill_null(False)
     kg_per_frame = stores.bees_per_frame * stores.bee_mass_g / 1000.0
-    return (
+    return pl.when(~has_layers | was_bare).then(
         pl.col("autumn_gross_kg")
         - pl.col("empty_hive_kg")
         - pl.col("autumn_strength_frames") * kg_per_frame
@@ -92,6 +99,7 @@ def colony_winters(
     mite_samples: pl.DataFrame,
     sensor_features: pl.DataFrame,
     set_ups: pl.DataFrame,
+    set_up_layers: pl.DataFrame,
     colonies: pl.DataFrame,
     apiaries: pl.DataFrame,
     queens: pl.DataFrame,
@@ -120,7 +128,8 @@ def colony_winters(
         ),
         mites,
         sensor_features,
-        set_ups.select(*UNIT, "top_opening", "has_moisture_absorber", "assignment"),
+        set_ups.select(*UNIT, "top_opening", "has_moisture_absorber", "assignment", "installed_on"),
+        set_up_layers.select(*UNIT).unique().with_columns(has_added_layers=True),
         _queen_age(colony_seasons, queens),
         _treated(colony_seasons, treatments),
     ):

@@ -242,6 +242,36 @@ def test_covariates_of_the_final_table():
     assert table["member_id"].to_list() == ["member A", "member A", "member B"]
 
 
+def test_autumn_stores_are_empty_where_a_wrap_may_have_stood_on_the_scale():
+    """Else what is adjusted for would rise with the level; by hand: 40 - 15 - 2.88 kg."""
+    installed = {"bare": "2023-11-01", "wrapped": "2023-10-01", "unknown": None, "no wrap": None}
+    layer = {"winter": 2023, "surface": "top", "layer_no": 1, "thickness_mm": 50.0}
+    layer |= {"material": "extruded polystyrene"}
+    frames = records(
+        {
+            "apiaries": [yard()],
+            "colonies": [hive(name) for name in installed],
+            "set_ups": [
+                {"colony_id": name, "winter": 2023, "installed_on": day}
+                for name, day in installed.items()
+            ],
+            "set_up_layers": [layer | {"colony_id": n} for n in ("bare", "wrapped", "unknown")],
+            "weighings": [
+                {"colony_id": n, "weighed_on": "2023-10-15", "gross_kg": 40.0, "method": "scale"}
+                for n in installed
+            ],
+            "strength_inspections": [
+                {"colony_id": n, "inspected_on": "2023-10-05", "frames_of_bees": 10.0}
+                for n in installed
+            ],
+        }
+    )
+    table = derived(frames)[0]["colony_winters"]
+    stores = dict(table.select("colony_id", "autumn_stores_kg").iter_rows())
+    known = pytest.approx(40 - 15 - 2.88)
+    assert stores == {"bare": known, "no wrap": known, "wrapped": None, "unknown": None}
+
+
 def test_a_disaster_stays_in_the_analysis_without_a_verdict():
     frames = records(
         {
