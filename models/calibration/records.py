@@ -187,7 +187,7 @@ def write_records(world: World, rng: np.random.Generator) -> Rows:
             | {
                 "top_opening": "open" if world.opening[i] else "closed",
                 "assignment": "chosen",
-                "installed_on": date(winter, 9, 25),
+                "installed_on": date(winter, 10, 16),  # after the autumn weighing: weighed bare
             }
         )
         rows["set_up_layers"] += _layers(colony, winter, LEVELS[world.level[i]])
