@@ -24,11 +24,6 @@ def study(demo_run: DemoRun, tmp_path_factory: pytest.TempPathFactory) -> Study:
     return made
 
 
-def heed_stops() -> None:
-    """A shell's background job starts deaf to Ctrl-C, and what it starts is deaf too."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
 def results(study: Study) -> dict[str, bytes]:
     paths = [path for path in study.results_path.rglob("*") if path.is_file()]
     found = {path.name: path.read_bytes() for path in paths}
@@ -60,7 +55,6 @@ def test_a_step_stopped_by_keyboard_leaves_everything_as_it_was(
         stderr=subprocess.PIPE,
         text=True,
         encoding="utf-8",
-        preexec_fn=heed_stops,
     )
     assert process.stderr is not None
     assert any(sign in line for line in process.stderr)

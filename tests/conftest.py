@@ -1,0 +1,9 @@
+"""What holds for every test."""
+
+from __future__ import annotations
+
+import signal
+
+# a shell's background job starts deaf to Ctrl-C, and so would every command that tests stop
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
