@@ -49,18 +49,18 @@ def test_a_step_stopped_by_keyboard_leaves_everything_as_it_was(
     study: Study, step: str, sign: str
 ) -> None:
     before, rows = results(study), derived(study)
-    process = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-m", "pipeline", step, str(study.path)],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
         encoding="utf-8",
-    )
-    assert process.stderr is not None
-    assert any(sign in line for line in process.stderr)
-    process.send_signal(signal.SIGINT)
-    said = process.stderr.read()
-    assert process.wait(timeout=120) == 130, said
+    ) as process:
+        assert process.stderr is not None
+        assert any(sign in line for line in process.stderr)
+        process.send_signal(signal.SIGINT)
+        said = process.stderr.read()
+        assert process.wait(timeout=120) == 130, said
     problem, mend = said.splitlines()[-2:]
     assert problem.startswith("winterpool: Stopped.")
     assert mend == "Give the same command again to go on."
