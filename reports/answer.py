@@ -171,8 +171,8 @@ def limits(pool: Pool) -> list[str]:
     )
     return [
         f"**Cause.** {chose} {model}",
-        "**The model.** Its sampler was [checked](#checks); whether other rules, other priors or "
-        "leaving a member out would change the answer was not tried.",
+        "**The model.** Its sampler was [checked](#checks) and [questions](#fragility) were asked "
+        "of the answer; other rules for levels and winters were not tried.",
         f"**What was not reported.** {unreported(pool)}; [gaps by level](#missing) can tilt the "
         "answer.",
         "**Other places.** It speaks for these hives and winters. Your box, bees and winter may "
