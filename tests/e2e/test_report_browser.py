@@ -209,7 +209,12 @@ def test_invented_data_are_called_so_and_real_data_are_not(studies: dict[str, Pa
     )
     assert "@top-center" in invented
     assert all(alt.startswith("Invented data") for alt in re.findall(r'alt="([^"]*)"', invented))
-    assert "Invented data" not in studies["no set-ups"].read_text(encoding="utf-8")
+    real = studies["no set-ups"].read_text(encoding="utf-8")
+    assert "Invented data: the people" not in real
+    assert "@top-center" not in real
+    # the calibration's figure is invented in every report, and says so
+    alts = [alt for alt in re.findall(r'alt="([^"]*)"', real) if "Invented" in alt]
+    assert all("cumulative ranks" in alt for alt in alts)
 
 
 def test_private_text_reaches_no_page(studies: dict[str, Path]) -> None:
