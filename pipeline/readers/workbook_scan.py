@@ -24,6 +24,7 @@ from pipeline.settings import IngestSettings
 
 _CHUNK = 1 << 20
 _MOST_CELLS = 25_000_000
+_COMPRESSIONS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # all that packaging (part 2) allows
 _REF = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
 
 
@@ -63,7 +64,7 @@ def scan_workbook(path: Path, name: str, limits: IngestSettings) -> dict[str, Sh
                 if info.filename.endswith((".xml", ".rels")):
                     sheet = sheets.get(info.filename)
                     _parse(archive, info, name, _SheetHandler(scans[sheet]) if sheet else None)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError):
+    except (zipfile.BadZipFile, EOFError, OSError):
         raise _damaged(name) from None
     for sheet, scan in scans.items():
         _refuse_extent(scan, name, sheet, limits)
@@ -84,6 +85,8 @@ def _refuse_members(archive: zipfile.ZipFile, name: str, limits: IngestSettings)
             raise ReadError(
                 f"{name} is protected by a password.", mend="Remove the password and save it again."
             )
+        if info.compress_type not in _COMPRESSIONS:
+            raise _damaged(name)
         if info.filename.lower().endswith("vbaproject.bin"):
             raise ReadError(f"{name} holds macros.", mend="Save it as .xlsx, without macros.")
     if total > limits.maximum_expanded_mb * 1_000_000:

@@ -203,6 +203,19 @@ def test_a_cut_off_workbook_and_an_empty_one_are_refused(tmp_path: Path) -> None
         read(path)
 
 
+@pytest.mark.parametrize("number", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA, 97])
+def test_a_compression_that_workbooks_do_not_use_is_refused(tmp_path: Path, number: int) -> None:
+    """ECMA-376, part 2 (packaging) allows stored and deflated members only."""
+    path = write(tmp_path / "book.xlsx", lambda _, sheet: sheet.append(["a"]))
+    content = bytearray(path.read_bytes())
+    for mark, offset in ((b"PK\x03\x04", 8), (b"PK\x01\x02", 10)):
+        for at in [m.start() for m in re.finditer(re.escape(mark), bytes(content))]:
+            content[at + offset : at + offset + 2] = number.to_bytes(2, "little")
+    path.write_bytes(content)
+    with pytest.raises(ReadError, match="damaged workbook"):
+        read(path)
+
+
 def test_numbers_follow_the_decimal_mark_that_was_set(tmp_path: Path) -> None:
     def fill(_: openpyxl.Workbook, sheet: Worksheet) -> None:
         for row in (["a"], [1.5], ["2,5"]):
