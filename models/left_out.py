@@ -1,10 +1,10 @@
-"""The likelihood of some units' records given everything that other units also speak of.
+"""Records of some units, set apart from everything that other units also speak of.
 
 Leaving a colony-winter, an apiary or a member out by reweighting draws needs the density of
 its records given what stays: the effects and unknowns that belong to it alone (a member's own
 effect, its yards', its colonies', its mite loads) must be integrated out, else every weight rests
-on a few draws. Given a draw of all the rest those unknowns are normal and enter the predictors
-linearly, so the integral is Laplace's, exact for records that are normal on the link scale.
+on a few draws. This module finds what is theirs alone and its covariance; ``models/marginal.py``
+integrates it out.
 """
 
 from __future__ import annotations
@@ -14,21 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.data import Pool
-from models.log_likelihood import (
-    Draws,
-    count_log_density,
-    count_overdispersion,
-    log_mites_when_counted,
-    outcome_information,
-    outcome_log_density,
-    terms_as_recorded,
-)
+from models.log_likelihood import Draws, log_mites_when_counted, terms_as_recorded
 from models.predictor import layout_of
 from models.priors import Priors
 
-STEP = 1e-3  # of the numerical derivatives along the link scale
-FIRST, STEPS = 20, 2  # steps to the mode of one draw, and from there to every other's
-FEW = 8  # records with which every draw finds its mode from nothing as fast
 MITES = "mites"
 
 
@@ -79,7 +68,7 @@ def _same(labels: np.ndarray) -> np.ndarray:
     return labels[:, None] == labels[None, :]
 
 
-def _times(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
+def times(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
     """Multiply a matrix of every draw, in its own precision, with a vector of every draw."""
     return (matrix @ vector.astype(matrix.dtype)[..., None])[..., 0]
 
@@ -301,106 +290,3 @@ class LeavingOut:
                 block = worth[:, :, k, m].T @ part
                 made[:, rows[:, None], columns] = block.reshape(n_draws, len(rows), len(columns))
         return made
-
-    def _of_records(
-        self, left: LeftOut, draws: Draws, predictor: np.ndarray, *, is_information: bool = False
-    ) -> np.ndarray:
-        """Log density of every record, or its information, shape (draw, record)."""
-        made = np.empty(predictor.shape)
-        of_outcome = outcome_information if is_information else outcome_log_density
-        for outcome in self.pool.outcomes:
-            here, own = left.kinds[outcome], left.own[outcome]
-            if len(own):
-                made[:, here] = of_outcome(
-                    self.pool, draws, outcome, predictor[:, here], self.priors, own
-                )
-        here, own = left.kinds[MITES], left.own[MITES]
-        if len(own):
-            phi = count_overdispersion(self.pool, draws, own)
-            if is_information:
-                mean = np.exp(predictor[:, here])
-                made[:, here] = mean * phi / (mean + phi)
-            else:
-                counts = self.pool.mite_counts.mites[own]
-                made[:, here] = count_log_density(counts, predictor[:, here], phi)
-        return made
-
-    def _climb(
-        self, left: LeftOut, draws: Draws, weight: np.ndarray, steps: int
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Climb to the mode of the units' unknowns by Fisher scoring with halved steps.
-
-        Returns
-        -------
-        weight : numpy.ndarray, shape (draw, record)
-            The covariance times these is what the unknowns add at the mode.
-        height : numpy.ndarray, shape (draw,)
-            Log density of records and unknowns there.
-        information : numpy.ndarray, shape (draw, record)
-        """
-
-        def height_at(added: np.ndarray, pull: np.ndarray) -> np.ndarray:
-            density = self._of_records(left, draws, left.offset + added).sum(axis=1)
-            return density - 0.5 * (pull * added).sum(axis=1)
-
-        covariance = left.covariance
-        added = _times(covariance, weight)
-        height = height_at(added, weight)
-        for _ in range(steps):
-            here = left.offset + added
-            low, high = (self._of_records(left, draws, here + h) for h in (-STEP, STEP))
-            information = self._of_records(left, draws, here, is_information=True)
-            root = np.sqrt(information).astype(np.float32)
-            aim = information * added + (high - low) / (2.0 * STEP)
-            pulled = root * _times(covariance, aim)
-            wide = root[:, :, None] * covariance * root[:, None, :]
-            wide[:, range(wide.shape[1]), range(wide.shape[1])] += 1.0
-            aim -= root * np.linalg.solve(wide, pulled.astype(np.float32)[..., None])[..., 0]
-            there = _times(covariance, aim)
-            old_weight, old_added = weight, added
-            for part in (1.0, 0.5, 0.2):
-                pull = old_weight + part * (aim - old_weight)
-                new = old_added + part * (there - old_added)
-                reached = height_at(new, pull)
-                is_higher = reached > height
-                height = np.where(is_higher, reached, height)
-                weight = np.where(is_higher[:, None], pull, weight)
-                added = np.where(is_higher[:, None], new, added)
-        here = left.offset + added
-        return weight, height, self._of_records(left, draws, here, is_information=True)
-
-    def log_marginal(self, left: LeftOut) -> np.ndarray:
-        """Log density of the units' records together, their own unknowns integrated out.
-
-        Returns
-        -------
-        numpy.ndarray, shape (draw,)
-
-        Notes
-        -----
-        Laplace's approximation with the expected information at the mode. The mode of one draw is
-        found first; all others start there, as draws differ little in what the records pull.
-
-        References
-        ----------
-        Rasmussen, Williams (2006), "Gaussian Processes for Machine Learning", section 3.4.
-        """
-        if not left.offset.shape[1]:
-            return np.zeros(self.draws.n)
-        weight = np.zeros((1, left.offset.shape[1]))
-        if weight.size > FEW:
-            weight, _, _ = self._climb(left.take(1), self.draws.take(slice(1)), weight, FIRST)
-        weight = np.broadcast_to(weight, left.offset.shape)
-        _, height, information = self._climb(left, self.draws, weight, STEPS)
-        root = np.sqrt(information).astype(np.float32)
-        wide = root[:, :, None] * left.covariance * root[:, None, :]
-        wide[:, range(wide.shape[1]), range(wide.shape[1])] += 1.0
-        lower = np.linalg.cholesky(wide)
-        return height - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
-
-    def drawn(self, left: LeftOut, rng: np.random.Generator) -> np.ndarray:
-        """Draw predictors of the records as if they were not there, shape (draw, record)."""
-        n = left.offset.shape[1]
-        lower = np.linalg.cholesky(left.covariance + 1e-6 * np.eye(n))
-        noise = rng.normal(size=(self.draws.n, n, 1))
-        return left.offset + (lower @ noise)[..., 0]

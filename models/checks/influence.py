@@ -10,6 +10,7 @@ import polars as pl
 from models.checks.base import NO_POSTERIOR, About, Check, Evidence
 from models.checks.headline import Headline, headline_rows, unit_of
 from models.checks.left_out_record import good_k, left_out_weights
+from models.marginal import log_marginal_density
 
 # A shift of one posterior standard deviation by a single keeper would be news to any reader;
 # half of one is seen by chance with few members (common practice, no source).
@@ -98,7 +99,7 @@ def leave_each_out(evidence: Evidence) -> list[Left]:
             continue
         k, weights = np.inf, np.full(leaving.draws.n, 1.0 / leaving.draws.n)
         if leaving.count_records(units) <= MOST_RECORDS:
-            weights, k = left_out_weights(leaving.log_marginal(leaving.leave_out(units)))
+            weights, k = left_out_weights(log_marginal_density(leaving, leaving.leave_out(units)))
         moved = {o: reweighted(headline, o, kept, weights, drawn) for o in outcomes}
         without = {o: value for o, (value, _) in moved.items()}
         shift = {o: by for o, (_, by) in moved.items()}

@@ -10,6 +10,7 @@ from scipy.special import expit
 
 from models.checks.base import NO_POSTERIOR, About, Check, Evidence
 from models.log_likelihood import outcome_distribution
+from models.marginal import log_marginal_density, predict_left_out
 from models.vocabulary import SURVIVAL
 
 # With few draws the tail's shape is itself uncertain: the limit falls below 0.7
@@ -124,8 +125,8 @@ def _places(evidence: Evidence, units: np.ndarray) -> tuple[dict[str, list[tuple
     shapes = np.zeros(len(units))
     for i, unit in enumerate(units):
         left = leaving.leave_out(np.array([unit]))
-        weights, shapes[i] = left_out_weights(leaving.log_marginal(left))
-        predictor = leaving.drawn(left, rng)
+        weights, shapes[i] = left_out_weights(log_marginal_density(leaving, left))
+        predictor = predict_left_out(leaving, left, rng)
         for outcome in pool.outcomes:
             own = left.own[outcome]
             if not len(own):
