@@ -22,6 +22,7 @@ from models.predictor import (
     latent_covariates,
     layout_of,
     linear_predictor,
+    product,
 )
 from models.priors import Priors, add_spread
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
@@ -96,7 +97,7 @@ def _add_standardised(n: int, rotation: Rotation | None) -> pt.TensorVariable:
     n_outcomes = len(rotation.centre)
     moved = pm.Flat("rotated", shape=(n_outcomes, n_rotated))
     factor = pm.Data("rotation_factor", rotation.factor)
-    u = pm.Data("rotation_centre", rotation.centre) + pt.matmul(factor, moved[..., None])[..., 0]
+    u = pm.Data("rotation_centre", rotation.centre) + product(moved, factor)
     pm.Potential("prior_of_rotated", -0.5 * pt.sum(u**2))
     if not len(rotation.rest):
         return u
@@ -128,7 +129,7 @@ def _add_effects(
         parts.append(pm.Deterministic("group_effect", effect, dims=("outcome", "group")))
     if layout.winters:
         winter_sd = np.array([[p.winter_sd] for p in chosen])
-        effect = winter_sd * pt.dot(u[:, start:], basis.T)
+        effect = winter_sd * product(u[:, start:], basis)
         parts.append(pm.Deterministic("winter_effect", effect, dims=("outcome", "winter")))
     return pt.concatenate(parts, axis=1)
 

@@ -303,6 +303,17 @@ def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.nd
     return table.terms()
 
 
+def product(vectors: Any, matrix: Any) -> Any:
+    """Multiply every vector by a matrix, or each by its own; shape (..., row).
+
+    Symbols are multiplied element by element: a call of BLAS costs half a minute of compilation
+    and saves nothing at these sizes. Draws go through BLAS.
+    """
+    if isinstance(vectors, np.ndarray):
+        return vectors @ matrix.T
+    return (vectors[..., None, :] * matrix).sum(axis=-1)
+
+
 def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
     """Sum what the unit is, where it stands and what is not quite known of it.
 
@@ -321,9 +332,10 @@ def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
         On the outcome's link scale.
     """
     coefficients = effects[..., : terms.fixed.shape[1]]
-    eta = coefficients @ terms.fixed.T
+    eta = product(coefficients, terms.fixed)
     eta = eta + (effects[..., terms.pick] * terms.weight).sum(axis=-1)
     if latent is None:
         return eta
     value = terms.latent_mean + terms.latent_sd * latent[..., terms.latent_place]
-    return eta + (value * (coefficients[..., None, :] @ terms.slope)).sum(axis=-1)
+    slopes = (coefficients[..., None] * terms.slope).sum(axis=-2)
+    return eta + (value * slopes[..., None, :]).sum(axis=-1)
