@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
-from models.e_values import STRENGTHS, bias_grid, e_value, limit_e_value
+from models.e_values import e_value, limit_e_value
 from models.vocabulary import SURVIVAL
 from reports.context import Pool
-from reports.tables import Column
 from reports.wording import contrast_words, headline_contrast, number
-
-GONE = "gone"
 
 
 def survival_ratio(pool: Pool) -> dict | None:
@@ -64,64 +61,5 @@ def e_value_sentence(pool: Pool) -> str:
         f"{number(value, 2)} times as common at one level as at the other and change the chance of "
         f"surviving at least {number(value, 2)}-fold (its *E-value*), beyond all that is adjusted "
         f"for. {near}{_death_sentence(pool, row['contrast'])} Whether such a cause exists no "
-        "record here can tell; [a table](#confounding) shows what unequal strengths would leave."
-    )
-
-
-def _left(cell: dict) -> str:
-    if cell["is_estimate_explained"]:
-        return GONE
-    shown = number(cell["risk_ratio"], 2)
-    return f"({shown})" if cell["is_interval_explained"] else shown
-
-
-def bias_table(pool: Pool) -> pl.DataFrame:
-    """Table what is left of the survival ratio behind hidden causes of given strengths, as text.
-
-    Returns
-    -------
-    polars.DataFrame
-        with_exposure and a column for each strength with the outcome: the ratio left, in brackets
-        where its interval holds 1, ``gone`` where nothing is left. Empty without an estimate.
-    """
-    names = [number(s, 2) for s in STRENGTHS]
-    schema = dict.fromkeys(("with_exposure", *names), pl.String)
-    row = survival_ratio(pool)
-    if row is None:
-        return pl.DataFrame(schema=schema)
-    grid = bias_grid(row["mean"], row["q2.5"], row["q97.5"])
-    rows = [
-        {
-            "with_exposure": number(strength, 2),
-            **{
-                number(cell["with_outcome"], 2): _left(cell)
-                for cell in grid.filter(with_exposure=strength).to_dicts()
-            },
-        }
-        for strength in STRENGTHS
-    ]
-    return pl.DataFrame(rows, schema=schema)
-
-
-def bias_columns(table: pl.DataFrame) -> dict[str, Column | str]:
-    """Columns of that table."""
-    columns: dict[str, Column | str] = {
-        "with_exposure": Column("Tie with the set-up", is_number=True)
-    }
-    for name in table.columns[1:]:
-        columns[name] = Column(name, group="Tie with survival", is_number=True)
-    return columns
-
-
-def bias_caption(pool: Pool) -> str:
-    """Caption of that table; empty without an estimate."""
-    row = survival_ratio(pool)
-    if row is None:
-        return ""
-    return (
-        f"What would be left of the ratio of surviving, {contrast_words(row['contrast'])} "
-        f"({number(row['mean'], 2)}), behind a hidden cause that weakens it as much as it can. "
-        "*Tie with the set-up*: how many times as common it is at one level as at the other; *tie "
-        "with survival*: how many times as likely survival is with it (or without). In brackets: "
-        f"the 95 % interval holds 1. *{GONE}*: nothing of the estimate is left."
+        "record here can tell; [a figure](#fragility) shows what unequal strengths would leave."
     )

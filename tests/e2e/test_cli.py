@@ -9,7 +9,18 @@ import pytest
 
 from tests.e2e.conftest import DemoRun, run_winterpool
 
-COMMANDS = ("new", "check", "ingest", "prepare", "fit", "report", "run", "status", "demo")
+COMMANDS = [
+    "new",
+    "check",
+    "ingest",
+    "prepare",
+    "fit",
+    "report",
+    "run",
+    "status",
+    "demo",
+    "calibrate",
+]
 APIARIES = "apiary_id,member_id\nhome,m1\n"
 COLONIES = "colony_id,apiary_id,frames_max\nh1,home,20\n"
 

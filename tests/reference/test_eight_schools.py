@@ -21,7 +21,8 @@ import pytest
 import xarray as xr
 
 from models.gates import diagnose
-from models.predictor import Terms, linear_predictor
+from models.predictor import linear_predictor
+from tests.plain_terms import plain_terms
 
 FOLDER = Path(__file__).parents[2].parent / "shared/open-data/posteriordb"
 pytestmark = pytest.mark.skipif(
@@ -45,15 +46,7 @@ def sampled() -> tuple[dict[str, np.ndarray], int]:
     """Our draws by quantity, shape (chain, draw), and the number of divergences."""
     data = json.loads((FOLDER / "eight_schools.json").read_text())
     school = np.arange(data["J"])
-    nothing = np.zeros((data["J"], 0))
-    terms = Terms(
-        np.column_stack([np.zeros_like(school), 1 + school]),
-        np.ones((data["J"], 2)),
-        nothing.astype(int),
-        nothing,
-        nothing,
-        nothing.astype(int),
-    )
+    terms = plain_terms(np.ones((data["J"], 1)), 1 + school[:, None], np.ones((data["J"], 1)))
     with pm.Model(check_bounds=False) as model:
         mu = pm.Normal("mu", 0.0, 5.0)
         tau = pm.HalfCauchy("tau", 5.0)

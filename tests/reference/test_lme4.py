@@ -32,8 +32,9 @@ from scipy import optimize, stats
 from scipy.special import log_expit, logsumexp
 
 from models.joint import correlate
-from models.predictor import Terms, linear_predictor
+from models.predictor import linear_predictor
 from models.priors import SPREAD_LOG_SD, SPREAD_MEDIAN, add_spread
+from tests.plain_terms import plain_terms
 
 DATA = Path(__file__).parents[2].parent / "shared/open-data/lme4-reference-fits"
 pytestmark = pytest.mark.skipif(
@@ -41,11 +42,6 @@ pytestmark = pytest.mark.skipif(
 )
 
 LogDensity = Callable[[np.ndarray], np.ndarray]  # (point, parameter) -> (point,)
-
-
-def terms_of(pick: np.ndarray, weight: np.ndarray) -> Terms:
-    nothing = np.zeros((len(pick), 0), dtype=int)
-    return Terms(pick, weight, nothing, nothing.astype(float), nothing.astype(float), nothing)
 
 
 def sample(model: pm.Model) -> az.InferenceData:
@@ -222,10 +218,9 @@ def sleep_model(data: Sleep) -> pm.Model:
         z = correlate(pm.Normal("z", dims=("outcome", "group")), ETA)
         effects = pt.concatenate([fixed, (spread[:, None] * z).ravel()])
         n = len(data.days)
-        zero, one = np.zeros(n, dtype=int), np.ones(n)
-        pick = np.column_stack([zero, zero + 1, 2 + data.subject, 20 + data.subject])
-        weight = np.column_stack([one, data.days, one, data.days])
-        eta = linear_predictor(effects, None, terms_of(pick, weight))
+        design = np.column_stack([np.ones(n), data.days])
+        pick = np.column_stack([2 + data.subject, 20 + data.subject])
+        eta = linear_predictor(effects, None, plain_terms(design, pick, design))
         residual = pm.HalfNormal("residual", RESIDUAL_SD)
         pm.Normal("reaction", eta, residual, observed=data.reaction)
     return model
@@ -334,9 +329,8 @@ def herd_model(data: Herds) -> pm.Model:
         period = pm.Normal("period", PERIOD_MU, PERIOD_SD)
         spread = add_spread("spread", HERD_SCALE)
         effects = pt.concatenate([period, spread * pm.Normal("z", shape=15)])
-        pick = np.column_stack([np.tile(np.arange(4), (56, 1)), 4 + data.herd])
-        weight = np.column_stack([data.design, np.ones(56)])
-        eta = linear_predictor(effects, None, terms_of(pick, weight))
+        terms = plain_terms(data.design, 4 + data.herd[:, None], np.ones((56, 1)))
+        eta = linear_predictor(effects, None, terms)
         pm.Binomial("cases", n=data.size, logit_p=eta, observed=data.cases)
     return model
 
