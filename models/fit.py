@@ -6,7 +6,6 @@ Compiled functions are kept in PyTensor's cache on disk: a refit compiles in les
 from __future__ import annotations
 
 import json
-import os
 import platform
 import time
 from dataclasses import dataclass
@@ -207,28 +206,19 @@ def _write_posterior(posterior: xr.DataTree, path: Path) -> None:
 
 
 def write_results(result: FitResult, folder: Path) -> None:
-    """Write a fit's files, each under a temporary name first; ``estimands.csv`` comes last.
+    """Write a fit's files.
 
     Parameters
     ----------
     result : FitResult
     folder : Path
-        Made when missing. A posterior of an earlier fit is removed when this one sampled none.
+        Made when missing.
     """
     folder.mkdir(parents=True, exist_ok=True)
-
-    def put(name: str, write: Any) -> None:
-        unfinished = folder / f"{name}.part"
-        write(unfinished)
-        os.replace(unfinished, folder / name)
-
-    if result.posterior is None:
-        (folder / "posterior.nc").unlink(missing_ok=True)
-    else:
-        tree = result.posterior
-        put("posterior.nc", lambda path: _write_posterior(tree, path))
+    if result.posterior is not None:
+        _write_posterior(result.posterior, folder / "posterior.nc")
     run = json.dumps(result.run, indent=2, ensure_ascii=False)
-    put("run.json", lambda path: path.write_text(run + "\n", encoding="utf-8"))
+    (folder / "run.json").write_text(run + "\n", encoding="utf-8")
     for name in ("gates", "links", "parts", "level_means", "estimands"):
         table: pl.DataFrame = getattr(result, name)
-        put(f"{name}.csv", table.write_csv)
+        table.write_csv(folder / f"{name}.csv")

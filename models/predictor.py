@@ -304,14 +304,28 @@ def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.nd
 
 
 def product(vectors: Any, matrix: Any) -> Any:
-    """Multiply every vector by a matrix, or each by its own; shape (..., row).
+    """Multiply every symbolic vector by a matrix, or each by its own; shape (..., row).
 
-    Symbols are multiplied element by element: a call of BLAS costs half a minute of compilation
-    and saves nothing at these sizes. Draws go through BLAS.
+    Element by element: a call of BLAS costs half a minute of compilation and saves nothing at
+    these sizes.
     """
-    if isinstance(vectors, np.ndarray):
-        return vectors @ matrix.T
     return (vectors[..., None, :] * matrix).sum(axis=-1)
+
+
+def _of_draws(effects: np.ndarray, latent: np.ndarray | None, terms: Terms) -> np.ndarray:
+    """Sum the predictor of draws column by column: no table of draws by units by columns."""
+    coefficients = effects[..., : terms.fixed.shape[1]]
+    eta = coefficients @ terms.fixed.T
+    for pick, weight in zip(terms.pick.T, terms.weight.T, strict=True):
+        eta += effects[..., pick] * weight
+    if latent is None:
+        return eta  # type: ignore[no-any-return]
+    slopes = (coefficients[..., None] * terms.slope).sum(axis=-2)
+    eta += slopes @ terms.latent_mean.T
+    for k in np.flatnonzero((terms.latent_sd != 0).any(axis=0)):
+        unknown = latent[..., terms.latent_place[:, k]]
+        eta += slopes[..., k, None] * terms.latent_sd[:, k] * unknown
+    return eta  # type: ignore[no-any-return]
 
 
 def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
@@ -331,6 +345,8 @@ def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
     array, shape (..., unit)
         On the outcome's link scale.
     """
+    if isinstance(effects, np.ndarray):
+        return _of_draws(effects, latent, terms)
     coefficients = effects[..., : terms.fixed.shape[1]]
     eta = product(coefficients, terms.fixed)
     eta = eta + (effects[..., terms.pick] * terms.weight).sum(axis=-1)

@@ -6,7 +6,6 @@ here is a headline: few members have loggers.
 
 from __future__ import annotations
 
-import os
 import time
 import warnings
 from dataclasses import dataclass, field
@@ -222,9 +221,7 @@ def fit_secondary(
 
 
 def write_secondary(result: SecondaryResult, folder: Path) -> None:
-    """Write ``secondary_gates.csv`` and ``secondary.csv``, each under a temporary name first."""
+    """Write ``secondary_gates.csv`` and ``secondary.csv``."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name, table in (("secondary_gates", result.gates), ("secondary", result.table)):
-        unfinished = folder / f"{name}.csv.part"
-        table.write_csv(unfinished)
-        os.replace(unfinished, folder / f"{name}.csv")
+    result.gates.write_csv(folder / "secondary_gates.csv")
+    result.table.write_csv(folder / "secondary.csv")

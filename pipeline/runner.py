@@ -10,18 +10,17 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
-from pipeline.disk import FULL_WORDS, NETCDF_WRITE_WORDS, disk_errors, replacing_together
-from pipeline.errors import NotConvergedError, StudyError, WinterpoolError
+from pipeline.disk import disk_errors
+from pipeline.errors import NotConvergedError, StudyError
 from pipeline.ingest import IngestSummary, ingest_study
 from pipeline.progress import Progress
 from pipeline.settings import Settings, read_settings
@@ -29,15 +28,11 @@ from pipeline.sources import source_digest
 from pipeline.store import Store
 from pipeline.study import Study
 
-if TYPE_CHECKING:
-    from models.fit import FitResult
-
 STEPS = ("prepare", "fit", "report")
-SECONDARY_FILES = ("secondary.csv", "secondary_gates.csv", "secondary_run.json")
 
 _CODE_OF_STEP = {
     "prepare": ("data_contracts", "pipeline/stages", "pipeline/physics"),
-    "fit": ("models",),
+    "fit": ("models", "pipeline/fit_step.py"),
     "report": ("data_contracts", "models", "reports"),
 }
 _SETTINGS_OF_STEP = {
@@ -184,89 +179,19 @@ def _prepare(study: Study, settings: Settings, progress: Progress) -> None:
 
 
 def _fit(study: Study, settings: Settings, progress: Progress) -> None:
-    colony_winters, mite_samples = _stored(study, "colony_winters", "mite_samples")
-    from models.fit import fit, write_results
+    from pipeline.fit_step import FitInputs, fit_study
 
-    result = fit(colony_winters, mite_samples, settings, progress)
-    result.run["sha256"] = {
+    colony_winters, mite_samples, set_ups = _stored(
+        study, "colony_winters", "mite_samples", "set_ups"
+    )
+    digests = {
         "colony_winters": table_fingerprint(colony_winters),
         "mite_samples": table_fingerprint(mite_samples),
         "settings": _digest(_settings_fingerprint("fit", settings)),
         "code": code_fingerprint("fit"),
     }
-    with (
-        disk_errors(study.results_path, "step", (*FULL_WORDS, *NETCDF_WRITE_WORDS)),
-        replacing_together(study.results_path, last="estimands.csv") as draft,
-    ):
-        write_results(result, draft)
-    if result.posterior is None:
-        (study.results_path / "posterior.nc").unlink(missing_ok=True)
-    _check_finding(study, settings, progress, result, colony_winters, mite_samples)
-    _fit_secondary(study, colony_winters, settings, progress)
-
-
-def _check_finding(
-    study: Study,
-    settings: Settings,
-    progress: Progress,
-    result: FitResult,
-    colony_winters: pl.DataFrame,
-    mite_samples: pl.DataFrame,
-) -> None:
-    """Ask what could break the answer, once it stands; ``checks.csv`` takes its place last."""
-    from models.checks import run_checks, write_checks
-    from models.checks.base import Evidence
-
-    [set_ups] = _stored(study, "set_ups")
-    tree = result.posterior if result.has_converged else None
-    evidence = Evidence(
-        settings,
-        result.pool,
-        None if tree is None else tree["posterior"].ds,
-        None if tree is None else tree["sample_stats"].ds,
-        result.estimands,
-        colony_winters,
-        mite_samples,
-        set_ups,
-    )
-    checks = run_checks(evidence, progress)
-    with (
-        disk_errors(study.results_path, "step"),
-        replacing_together(study.results_path, last="checks.csv") as draft,
-    ):
-        write_checks(checks, draft)
-        shutil.rmtree(study.results_path / "checks", ignore_errors=True)  # of an earlier fit
-
-
-def _fit_secondary(
-    study: Study, colony_winters: pl.DataFrame, settings: Settings, progress: Progress
-) -> None:
-    """Fit what only colonies with loggers tell, once the answer stands and whatever becomes of it.
-
-    A secondary model that breaks off leaves its reason in ``secondary_run.json`` and no number.
-    """
-    from models.secondary import fit_secondary, write_secondary
-
-    for name in SECONDARY_FILES:  # of an earlier fit
-        (study.results_path / name).unlink(missing_ok=True)
-    run: dict[str, Any] = {"attempts": [], "problem": ""}
-    result, tables = None, _logger_tables(study)
-    if tables:
-        try:
-            result = fit_secondary(colony_winters, *tables, settings, progress)
-            run["attempts"] = result.attempts
-        except (WinterpoolError, ArithmeticError, RuntimeError, ValueError) as error:
-            run["problem"] = f"The fit broke off ({type(error).__name__})."
-    else:
-        run["problem"] = "The tables of the loggers have not been built."
-    with (
-        disk_errors(study.results_path, "step"),
-        replacing_together(study.results_path, last="secondary.csv") as draft,
-    ):
-        if result is not None:
-            write_secondary(result, draft)
-        text = json.dumps(run, indent=2) + "\n"
-        (draft / "secondary_run.json").write_text(text, encoding="utf-8")
+    inputs = FitInputs(colony_winters, mite_samples, set_ups, _logger_tables(study))
+    fit_study(inputs, settings, digests, study.results_path, progress)
 
 
 def require_convergence(path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -70,26 +69,17 @@ def checks_table(checks: list[Check]) -> pl.DataFrame:
 
 
 def write_checks(checks: list[Check], folder: Path) -> None:
-    """Write ``checks.csv`` and ``checks/NAME.csv`` into a folder of results, the list last.
+    """Write ``checks.csv`` and ``checks/NAME.csv`` into a folder of results.
 
     Parameters
     ----------
     checks : list of Check
-        All of them, those with refits included; a check's older table goes when it has none.
+        All of them, those with refits included.
     folder : Path
     """
     tables = folder / "checks"
     tables.mkdir(parents=True, exist_ok=True)
     for check in checks:
-        path = tables / f"{check.name}.csv"
         if check.table.width:
-            _put(check.table, path)
-        else:
-            path.unlink(missing_ok=True)
-    _put(checks_table(checks), folder / "checks.csv")
-
-
-def _put(table: pl.DataFrame, path: Path) -> None:
-    unfinished = path.with_suffix(".part")
-    table.write_csv(unfinished)
-    os.replace(unfinished, path)
+            check.table.write_csv(tables / f"{check.name}.csv")
+    checks_table(checks).write_csv(folder / "checks.csv")

@@ -126,7 +126,6 @@ def test_without_a_question_nothing_is_sampled_and_every_row_says_why(
 
     monkeypatch.setattr(fitting, "compile_pool", never)
     one_level = simulated.colony_winters.with_columns(level=pl.lit("none"))
-    (tmp_path / "posterior.nc").write_text("of an earlier fit")
     result = fitting.fit(one_level, simulated.mite_samples, Settings(), SILENT)
     assert set(result.estimands["status"]) == {"cannot be estimated"}
     assert (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date
 from pathlib import Path
 
@@ -108,51 +107,3 @@ def test_a_fit_that_failed_its_gates_is_an_error_of_its_own(study):
         runner.require_convergence(study.path)
     assert "2 attempts" in caught.value.problem
     assert caught.value.exit_code == 10
-
-
-def fit_what_loggers_tell(study: Study, monkeypatch, outcome) -> None:
-    monkeypatch.setattr("models.secondary.fit_secondary", outcome)
-    study.results_path.mkdir(exist_ok=True)
-    (study.results_path / "secondary.csv").write_text("of an earlier fit")
-    runner._fit_secondary(study, pl.DataFrame(), Settings(), SILENT)
-
-
-def test_a_secondary_fit_that_breaks_off_leaves_its_reason_and_no_number(study, monkeypatch):
-    def broken(*_):
-        raise RuntimeError("all chains failed")
-
-    prepare(study)
-    fit_what_loggers_tell(study, monkeypatch, broken)
-    assert sorted(p.name for p in study.results_path.iterdir()) == [
-        "secondary_run.json",
-        "steps.json",
-    ]
-    run = json.loads((study.results_path / "secondary_run.json").read_text())
-    assert run == {"attempts": [], "problem": "The fit broke off (RuntimeError)."}
-
-
-def test_a_user_who_stops_the_secondary_fit_is_heeded(study, monkeypatch):
-    def stopped(*_):
-        raise KeyboardInterrupt
-
-    prepare(study)
-    with pytest.raises(KeyboardInterrupt):
-        fit_what_loggers_tell(study, monkeypatch, stopped)
-
-
-def test_without_loggers_every_secondary_outcome_says_why(study):
-    prepare(study)
-    [units] = runner._stored(study, "colony_winters")
-    runner._fit_secondary(study, units, Settings(), SILENT)
-    table = pl.read_csv(study.results_path / "secondary.csv")
-    assert set(table["status"]) == {"cannot be estimated"}
-    assert table["reason"].str.starts_with("Cannot be estimated from these records").all()
-    run = json.loads((study.results_path / "secondary_run.json").read_text())
-    assert run == {"attempts": [], "problem": ""}
-
-
-def test_before_the_loggers_are_prepared_nothing_is_fitted(study):
-    runner._fit_secondary(study, pl.DataFrame(), Settings(), SILENT)
-    run = json.loads((study.results_path / "secondary_run.json").read_text())
-    assert run["problem"] == "The tables of the loggers have not been built."
-    assert not (study.results_path / "secondary.csv").exists()
