@@ -176,7 +176,7 @@ def build_joint_model(
         No outcome is recorded often enough, or fewer than two levels are.
     """
     priors = priors or Priors()
-    if not pool.outcomes or len(pool.levels) < 2:
+    if not pool.outcomes or (len(pool.levels) < 2 and "dose" not in pool.parts):
         raise ModelError(
             "There is nothing to model: no outcome is recorded often enough, or all colonies "
             "have the same insulation level.",

@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from pipeline import cli_calibrate
+from pipeline import cli_calibrate, cli_refit
 from pipeline.errors import WinterpoolError
 from pipeline.stopping import heeding_stops
 
@@ -157,6 +157,7 @@ def demo(
     print_truth(directory)
 
 
+cli_refit.register(app)
 cli_calibrate.register(app)
 
 

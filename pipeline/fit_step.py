@@ -30,6 +30,7 @@ OPTIONAL = (
     "secondary.csv",
     "secondary_gates.csv",
     "checks",
+    "refits",  # of the earlier fit
 )
 
 

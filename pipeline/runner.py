@@ -142,7 +142,8 @@ def step_fingerprint(step: str, study: Study, settings: Settings) -> str:
         inputs = [str(steps.get(s, {}).get("fingerprint")) for s in ("prepare", "fit")]
         inputs += [table_fingerprint(t.drop("ingested_at")) for t in _stored(study, "files")]
         if study.results_path.exists():
-            inputs += [_digest(p.read_bytes()) for p in sorted(study.results_path.glob("*.csv"))]
+            found = [*study.results_path.glob("*.csv"), *study.results_path.glob("refits/*.csv")]
+            inputs += [_digest(p.read_bytes()) for p in sorted(found)]
     return _digest(code_fingerprint(step), _settings_fingerprint(step, settings), *inputs)
 
 
