@@ -158,7 +158,8 @@ def subgroup_weights(pool: Pool) -> tuple[tuple[str, ...], np.ndarray]:
     return tuple(names), weights / weights.sum(axis=0)
 
 
-def _expected(outcome: str, eta: np.ndarray, sd: np.ndarray | None) -> np.ndarray:
+def expected(outcome: str, eta: np.ndarray, sd: np.ndarray | None) -> np.ndarray:
+    """Return expected outcomes of predictors, shape (draw, unit); ``sd`` is spring strength's."""
     if outcome == SURVIVAL:
         return 1.0 / (1.0 + np.exp(-eta))
     if outcome == STRENGTH and sd is not None:
@@ -230,7 +231,7 @@ def pool_means(
                     eta = without + linear_predictor(own, unknown, terms)
                     if horizon == NEW and shift is not None:
                         eta += shift[chunk, o, pool.levels.index(setting.level), None]
-                    mean = _expected(outcome, eta, None if sd is None else sd[chunk])
+                    mean = expected(outcome, eta, None if sd is None else sd[chunk])
                     if outcome == SURVIVAL:
                         alive[setting] = mean
                     if outcome == STRENGTH:

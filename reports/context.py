@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
+from models.conditions import SCHEMA as CONDITIONS_SCHEMA
 from models.gates import GATES_SCHEMA
 from pipeline.contracts import load_contracts
 from pipeline.errors import RenderError
@@ -44,6 +45,7 @@ RESULT_SCHEMAS: dict[str, Mapping[str, type[pl.DataType]]] = {
         "mean": pl.Float64,
         **dict.fromkeys(QUANTILES, pl.Float64),
     },
+    "conditions": CONDITIONS_SCHEMA,
     "gates": GATES_SCHEMA,
     "links": {
         "outcome": pl.String,
@@ -127,6 +129,7 @@ class Pool:
     treatments: pl.DataFrame
     estimands: pl.DataFrame
     level_means: pl.DataFrame
+    conditions: pl.DataFrame
     gates: pl.DataFrame
     links: pl.DataFrame
     parts: pl.DataFrame

@@ -170,7 +170,7 @@ def forest_alt(rows: pl.DataFrame, names: list[str]) -> str:
         size = f"{signed(row['mean'], decimals)} {unit_words(row['unit'])}"
         said.append(
             f"{_GAIN_TITLES[row['outcome']].lower()}, {name}: {size}, "
-            f"95 % interval {signed(row['q5.5'], decimals)} to {signed(row['q94.5'], decimals)}"
+            f"95 % interval {signed(row['q2.5'], decimals)} to {signed(row['q97.5'], decimals)}"
         )
     return "Differences with intervals. " + "; ".join(said) + "."
 

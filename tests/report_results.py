@@ -7,6 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
+from models.conditions import SCHEMA as CONDITIONS
 from models.logged import BROOD, MOISTURE
 from reports.context import QUANTILES
 
@@ -103,6 +104,7 @@ def write_results(path: Path, *, kind: str) -> None:
     pl.DataFrame(means, schema=schema | {"n_raw": pl.Int64}).drop("sd").write_csv(
         path / "level_means.csv"
     )
+    _write_conditions(path, effects, is_blocked=blocked is not None)
     gates = [
         {
             "quantity": quantity,
@@ -143,6 +145,20 @@ def write_results(path: Path, *, kind: str) -> None:
     run = {"seed": 20240, "versions": {"pymc": "0.0", "python": "3.0"}, "attempts": 1}
     (path / "run.json").write_text(json.dumps(run), encoding="utf-8")
     _write_secondary(path, blocked)
+
+
+def _write_conditions(path: Path, effects: dict, *, is_blocked: bool) -> None:
+    """Full against none gains a little with every step of cold; an open top costs a little."""
+    rows = []
+    for outcome, (unit, step, sd, _) in effects.items():
+        for k in range(9):
+            point = {"condition": "cold", "contrast": "full vs none", "value": 8.0 + k}
+            rows.append({**point, "outcome": outcome, "unit": unit, **_estimate(step * k / 4, sd)})
+        for level in ("none", "full"):
+            point = {"condition": "top opening", "contrast": f"{level}: open vs closed"}
+            rows.append({**point, "outcome": outcome, "unit": unit, **_estimate(-step / 4, sd)})
+    table = pl.DataFrame([] if is_blocked else rows, CONDITIONS, infer_schema_length=None)
+    table.write_csv(path / "conditions.csv")
 
 
 def _write_secondary(path: Path, blocked: tuple[str, str] | None) -> None:

@@ -85,6 +85,7 @@ def test_results_are_written_whole_and_can_be_read_back(confounded, tmp_path):
     write_results(confounded.result, tmp_path)
     names = sorted(p.name for p in tmp_path.iterdir())
     assert names == [
+        "conditions.csv",
         "estimands.csv",
         "gates.csv",
         "level_means.csv",

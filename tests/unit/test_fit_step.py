@@ -89,6 +89,7 @@ def test_nothing_of_an_earlier_fit_stays(inputs, tmp_path):
     write_fit(tmp_path, result, [about.not_run("Nobody counted.")], (None, RUN))
     assert sorted(path.name for path in tmp_path.iterdir() if path.is_file()) == [
         "checks.csv",
+        "conditions.csv",
         "estimands.csv",
         "gates.csv",
         "level_means.csv",

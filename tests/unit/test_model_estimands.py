@@ -8,6 +8,7 @@ import pymc as pm
 import pytest
 import xarray as xr
 
+from models.conditions import conditions_table
 from models.data import pack_pool
 from models.estimands import (
     ALL,
@@ -25,6 +26,7 @@ from models.joint import build_joint_model
 from models.priors import Priors
 from models.simulate import Scenario, simulate_pool
 from models.tables import (
+    ESTIMATED,
     describe_population,
     estimand_draws,
     estimand_verdicts,
@@ -71,7 +73,15 @@ def prior(pool):
     return prior_draws(model, 5, 3, also=(alive.owner.inputs[-1], kg.owner.inputs[-2]))
 
 
-def brute_force(pool, q, draw: int, outcome: str, level: str | None, opening: float | None):
+def brute_force(
+    pool,
+    q,
+    draw: int,
+    outcome: str,
+    level: str | None,
+    opening: float | None,
+    cold: float | None = None,
+):
     """Expected outcome of every unit, each term looked up by name, one unit at a time."""
     one = q.isel(chain=0, draw=draw)
     o = one.sel(outcome=outcome)
@@ -85,6 +95,8 @@ def brute_force(pool, q, draw: int, outcome: str, level: str | None, opening: fl
             for m, s, p in zip(covariate.mean, covariate.sd, covariate.place, strict=True)
         ]
         seen += len(places)
+    if cold is not None:
+        values["cold"] = [cold] * pool.n_units
 
     def group(name: str) -> float:
         return float(o["group_effect"].sel(group=name))
@@ -155,6 +167,67 @@ def test_pool_means_are_the_average_of_potential_outcomes(pool, prior, setting):
     for outcome, value in expected.items():
         got = means.of(outcome, setting, THESE, ALL)[1]
         assert got == pytest.approx(value, rel=1e-8)
+
+
+def mean_outcome(pool, posterior, outcome: str, level: str, **what_if) -> np.ndarray:
+    """Mean of a draw each, by brute force."""
+    opening, cold = what_if.get("opening"), what_if.get("cold")
+    made = []
+    for draw in range(posterior.sizes["draw"]):
+        eta = brute_force(pool, posterior, draw, outcome, level, opening, cold)
+        if outcome == STORES:
+            made.append(np.exp(eta).mean())
+            continue
+        alive = eta
+        if outcome == STRENGTH:
+            alive = brute_force(pool, posterior, draw, SURVIVAL, level, opening, cold)
+        alive = 1 / (1 + np.exp(-alive))
+        sd = float(posterior["strength_sd"][0, draw])
+        frames = np.exp(eta + sd**2 / 2) if outcome == STRENGTH else 1.0
+        made.append((alive * frames).mean())
+    return np.array(made)
+
+
+def test_what_cold_and_openings_change_is_the_average_of_potential_outcomes(pool, prior):
+    posterior, _ = prior
+    estimands = pl.DataFrame(
+        [
+            {"outcome": outcome, "contrast": contrast, "measure": "difference", "subgroup": "all"}
+            | {"horizon": THESE, "status": ESTIMATED}
+            for outcome, contrast in (
+                (STORES, "full vs none"),
+                (SURVIVAL, "partial vs none"),
+                (STRENGTH, "full closed vs none"),
+            )
+        ]
+    )
+    table = conditions_table(pool, posterior, estimands)
+    told = set(table.select("condition", "outcome", "contrast").iter_rows())
+    assert told == {
+        ("cold", STORES, "full vs none"),
+        ("cold", SURVIVAL, "partial vs none"),
+        ("top opening", STRENGTH, "none: open vs closed"),
+        ("top opening", STRENGTH, "full: open vs closed"),
+    }
+    for row in table.gather_every(3).to_dicts():
+        if row["condition"] == "cold":
+            cold = pool.covariates[0]
+            at = (row["value"] - cold.location) / cold.scale
+            level = row["contrast"].split(" vs ")[0]
+            with_it, without = (
+                mean_outcome(pool, posterior, row["outcome"], own, cold=at)
+                for own in (level, "none")
+            )
+        else:
+            level = row["contrast"].split(":")[0]
+            with_it, without = (
+                mean_outcome(pool, posterior, row["outcome"], level, opening=own)
+                for own in (1.0, 0.0)
+            )
+        sign = {STORES: -1, SURVIVAL: 100, STRENGTH: 1}[row["outcome"]]
+        assert row["mean"] == pytest.approx(sign * (with_it - without).mean(), rel=1e-8)
+    cold = table.filter(condition="cold", outcome=STORES)["value"]
+    assert [cold.min(), cold.max()] == pytest.approx(np.nanquantile(pool.cold_raw, [0.05, 0.95]))
 
 
 def test_a_new_winter_keeps_the_centre_and_widens(pool):

@@ -20,7 +20,15 @@ from models.simulate import Scenario, simulate_pool
 from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
 
-FILES = ["estimands.csv", "gates.csv", "level_means.csv", "links.csv", "parts.csv", "run.json"]
+FILES = [
+    "conditions.csv",
+    "estimands.csv",
+    "gates.csv",
+    "level_means.csv",
+    "links.csv",
+    "parts.csv",
+    "run.json",
+]
 
 
 @pytest.fixture(scope="module")

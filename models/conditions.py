@@ -1,0 +1,169 @@
+"""How the answer hangs on the cold and on the top opening: what-ifs beyond the level.
+
+The pool is standardised as in ``estimands``; here every place is given the same cold, or every
+colony an open or a closed top.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import polars as pl
+import xarray as xr
+
+from models.data import Pool
+from models.estimands import expected, flat_draws, posterior_effects
+from models.predictor import Layout, Terms, base_terms, exposure_terms, layout_of, linear_predictor
+from models.tables import ESTIMATED
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
+
+COLD, OPENING = "cold", "top opening"
+MOST_DRAWS: Final = 500  # a curve is read by eye
+POINTS: Final = 7
+SCHEMA: Final = {
+    "condition": pl.String,  # what is varied
+    "outcome": pl.String,
+    "contrast": pl.String,
+    "value": pl.Float64,  # cold [K·day per day]; empty for the opening
+    "unit": pl.String,
+    "mean": pl.Float64,
+    "q2.5": pl.Float64,
+    "q97.5": pl.Float64,
+}
+UNITS: Final = {STORES: "kg", SURVIVAL: "points", STRENGTH: "frames"}
+# a benefit is positive: kilograms saved, points of survival and frames gained
+SIGNS: Final = {STORES: -1.0, SURVIVAL: 100.0, STRENGTH: 1.0}
+
+
+def at_cold(terms: Terms, layout: Layout, level: str, cold: float) -> Terms:
+    """Give every unit the same, exactly known cold.
+
+    Parameters
+    ----------
+    terms : Terms
+        Of units that all stand at one level.
+    layout : Layout
+    level : str
+    cold : float
+        Standardised.
+    """
+    mean, sd = terms.latent_mean.copy(), terms.latent_sd.copy()
+    for k in range(mean.shape[1]):
+        [at] = np.flatnonzero(terms.slope[:, k]) if terms.slope[:, k].any() else [None]
+        if at is None:
+            continue
+        name, _, of = layout.coefficients[at]
+        if (name, of) == ("slope of", COLD) or name == "cold at":
+            mean[:, k] = cold * (name == "slope of" or of == level)
+            sd[:, k] = 0.0
+    return replace(terms, latent_mean=mean, latent_sd=sd)
+
+
+class _Standardised:
+    """Means over the pool of thinned draws, under any what-if."""
+
+    def __init__(self, pool: Pool, posterior: xr.Dataset) -> None:
+        self.pool, self.layout = pool, layout_of(pool)
+        n_draws = posterior.sizes["chain"] * posterior.sizes["draw"]
+        step = -(-n_draws // MOST_DRAWS)
+        thinned = posterior.isel(draw=slice(None, None, step))
+        self.effects, self.latent = posterior_effects(thinned)
+        self.sd = flat_draws(thinned["strength_sd"]) if "strength_sd" in thinned else None
+
+    def _of_units(
+        self, outcome: str, level: str, opening: float | None, cold: float | None
+    ) -> np.ndarray:
+        pool = self.pool
+        levels = np.full(pool.n_units, pool.levels.index(level))
+        openings = pool.opening if opening is None else np.full(pool.n_units, opening)
+        terms = base_terms(pool, self.layout, outcome).beside(
+            exposure_terms(pool, self.layout, levels, openings)
+        )
+        if cold is not None:
+            terms = at_cold(terms, self.layout, level, cold)
+        effects = self.effects[:, pool.outcomes.index(outcome)]
+        return expected(outcome, linear_predictor(effects, self.latent, terms), self.sd)
+
+    def mean(
+        self,
+        outcome: str,
+        level: str,
+        opening: float | None = None,
+        cold: float | None = None,
+    ) -> np.ndarray:
+        """Draws of the pool's mean outcome; spring strength counts the dead as none."""
+        values = self._of_units(outcome, level, opening, cold)
+        if outcome == STRENGTH:
+            values = values * self._of_units(SURVIVAL, level, opening, cold)
+        return values.mean(axis=1)
+
+
+def _row(
+    condition: str, outcome: str, contrast: str, value: float | None, draws: np.ndarray
+) -> dict[str, object]:
+    low, high = np.quantile(draws, [0.025, 0.975])
+    return {
+        "condition": condition,
+        "outcome": outcome,
+        "contrast": contrast,
+        "value": value,
+        "unit": UNITS[outcome],
+        "mean": float(draws.mean()),
+        "q2.5": float(low),
+        "q97.5": float(high),
+    }
+
+
+def conditions_table(pool: Pool, posterior: xr.Dataset, estimands: pl.DataFrame) -> pl.DataFrame:
+    """Contrasts by cold, and what an open top adds at none and at full.
+
+    Parameters
+    ----------
+    pool : Pool
+    posterior : xarray.Dataset, dims (chain, draw, ...)
+        Of a fit that passed its gates.
+    estimands : polars.DataFrame
+        Only contrasts estimated there have rows here.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``conditions.csv``. ``cold``: the contrast of the fullest level with none, were every
+        place as cold as ``value``, between the 5th and 95th percentile of the colony-winters'
+        cold.
+        ``top opening``: what an open top does against a closed one at a level. Positive is
+        a benefit.
+    """
+    known = estimands.filter(
+        (pl.col("status") == ESTIMATED)
+        & (pl.col("measure") == "difference")
+        & (pl.col("subgroup") == "all")
+        & (pl.col("horizon") == "these winters")
+    )
+    answered = set(known.select("outcome", "contrast").iter_rows())
+    compared = {(outcome, contrast.removesuffix(" vs none")) for outcome, contrast in answered}
+    made = _Standardised(pool, posterior)
+    rows = []
+    cold = next((c for c in pool.covariates if c.name == COLD), None)
+    if cold is not None and pool.has("cold"):
+        low, high = np.nanquantile(pool.cold_raw, [0.05, 0.95])
+        for value in np.linspace(low, high, POINTS):
+            standard = (value - cold.location) / cold.scale
+            for outcome in pool.outcomes:
+                level = next((k for k in pool.levels[:0:-1] if (outcome, k) in compared), None)
+                if level is None:
+                    continue
+                gain = made.mean(outcome, level, cold=standard)
+                gain = SIGNS[outcome] * (gain - made.mean(outcome, "none", cold=standard))
+                rows.append(_row(COLD, outcome, f"{level} vs none", float(value), gain))
+    if pool.has("top opening"):
+        for outcome in pool.outcomes:
+            if (outcome, "full closed vs none") not in answered:
+                continue
+            for level in ("none", "full"):
+                gain = made.mean(outcome, level, 1.0) - made.mean(outcome, level, 0.0)
+                contrast = f"{level}: open vs closed"
+                rows.append(_row(OPENING, outcome, contrast, None, SIGNS[outcome] * gain))
+    return pl.DataFrame(rows, SCHEMA)
