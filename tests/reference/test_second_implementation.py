@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+import arviz as az
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
@@ -19,13 +20,15 @@ import xarray as xr
 
 from models.data import Pool, pack_pool
 from models.estimands import ALL, THESE, contrast_draws, pool_means
+from models.fit import FitResult, fit
 from models.geometry import coefficient_priors, winter_basis
 from models.joint import build_joint_model
 from models.predictor import layout_of
 from models.priors import Priors
 from models.simulate import Scenario, SimulatedPool, simulate_pool
 from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
-from pipeline.settings import Settings
+from pipeline.progress import SILENT
+from pipeline.settings import ModelSettings, Settings
 from tests.reference.numpyro_model import (
     WHO_AND_WHERE,
     check_carries_all,
@@ -38,6 +41,8 @@ from tests.reference.numpyro_model import (
 CONTRASTS = ("top vs none", "partial vs none", "full vs none", "full closed vs none")
 GROUPINGS = (*WHO_AND_WHERE, "level-winter", "full at apiary")
 POINTS = 6
+FIRST = {"chains": 4, "tune": 700, "draws": 1200}
+SECOND = {"num_chains": 4, "num_warmup": 500, "num_samples": 1500}
 
 # our names of scalars that both have as they are
 SAME = {
@@ -267,3 +272,94 @@ def test_standardised_contrasts_are_the_same(varied, points):
         own = contrast_draws(varied, means, outcome, contrast, THESE, ALL)[measure]
         assert np.ptp(own) > 0
         np.testing.assert_allclose(value, own, rtol=1e-8, atol=1e-8)
+
+
+@dataclass
+class Sampled:
+    """Draws of both implementations, shape (chain, draw), by name; and the published rows."""
+
+    first: dict[str, np.ndarray]
+    second: dict[str, np.ndarray]
+    published: dict[str, tuple[float, float]]  # mean and sd of a contrast
+
+    def compared(self) -> list[tuple[str, float, float]]:
+        """Name, distance of the means in Monte Carlo errors, ratio of the sds less 1."""
+        return [
+            (
+                name,
+                abs(a.mean() - b.mean()) / np.hypot(az.mcse(a), az.mcse(b)),
+                abs(a.std() / b.std() - 1.0),
+            )
+            for name, a in self.first.items()
+            for b in [self.second[name]]
+        ]
+
+
+def parameters_of(first: xr.Dataset, second: dict[str, np.ndarray], pool: Pool) -> tuple:
+    """Draws of coefficients and spreads of single colonies that both have, by our names."""
+    ours, theirs = {}, {}
+    steps = np.diff(second["level"], axis=-1, prepend=0.0)
+    for o, outcome in enumerate(OUTCOMES):
+        columns = {f"step to {level}": steps[..., o, k] for k, level in enumerate(pool.levels[1:])}
+        columns["intercept"] = second["intercept"][..., o]
+        columns["top opening"] = second["opening"][..., o]
+        for name in ("mites", *(c.name for c in pool.covariates)):
+            columns[f"slope of {name}"] = second[f"slope of {name}"][..., o]
+        for term, values in columns.items():
+            theirs[f"{outcome}: {term}"] = values
+            ours[f"{outcome}: {term}"] = first["coefficient"].sel(outcome=outcome, term=term).values
+    for name in ("mite_load_sd", "stores_cv", "strength_sd", "treatment_effect", "window_exponent"):
+        ours[name], theirs[name] = first[name].values, second[SAME[name]]
+    return ours, theirs
+
+
+def beside(result: FitResult, kept: dict[str, np.ndarray], pool: Pool) -> Sampled:
+    """Put what the first fit left beside the second's draws, shape (chain, draw, ...)."""
+    posterior = result.posterior["posterior"].ds
+    first, second = parameters_of(posterior, kept, pool)
+    means = pool_means(pool, posterior, seed=1)
+    flat = {name: v.reshape(-1, *v.shape[2:]) for name, v in kept.items()}
+    published = {}
+    for (outcome, contrast, measure), draws in standardise(pool, flat).items():
+        name = f"{outcome}: {contrast}, {measure}"
+        own = contrast_draws(pool, means, outcome, contrast, THESE, ALL)[measure]
+        first[name] = own.reshape(FIRST["chains"], -1)
+        second[name] = draws.reshape(SECOND["num_chains"], -1)
+        row = result.estimands.filter(
+            outcome=outcome, contrast=contrast, measure=measure, subgroup=ALL, horizon=THESE
+        ).row(0, named=True)
+        published[name] = (row["mean"], row["sd"])
+    return Sampled(first, second, published)
+
+
+@pytest.fixture(scope="module")
+def sampled(simulated, pool) -> Sampled:
+    settings = Settings(model=ModelSettings(seed=7, retries=0, **FIRST))
+    result = fit(simulated.colony_winters, simulated.mite_samples, settings, SILENT)
+    assert result.has_converged, result.run["attempts"]
+    kernel = numpyro.infer.NUTS(joint_model, target_accept_prob=0.8, max_tree_depth=8)
+    sampler = numpyro.infer.MCMC(kernel, **SECOND, chain_method="sequential", progress_bar=False)
+    sampler.run(jax.random.PRNGKey(3), pool, Priors())
+    assert not sampler.get_extra_fields()["diverging"].any()
+    kept = sampler.get_samples(group_by_chain=True)
+    return beside(result, {name: np.asarray(draws) for name, draws in kept.items()}, pool)
+
+
+@pytest.mark.slow
+def test_two_samplers_agree_within_monte_carlo_error(sampled):
+    assert all(float(az.rhat(draws)) < 1.02 for draws in sampled.second.values())
+    compared = sampled.compared()
+    assert len(compared) == 20 + 3 * 11 + 5
+    assert not [row for row in compared if row[1] > 4.0]
+    # a spread's own Monte Carlo error is larger where draws are fewer than of the contrasts
+    assert not [row for row in compared if row[2] > (0.1 if "vs none" in row[0] else 0.2)]
+
+
+@pytest.mark.slow
+def test_published_table_is_the_second_ones_within_monte_carlo_error(sampled):
+    assert len(sampled.published) == 20
+    for name, (mean, sd) in sampled.published.items():
+        draws = sampled.second[name]
+        error = np.hypot(az.mcse(draws), az.mcse(sampled.first[name]))
+        assert abs(mean - draws.mean()) < 4.0 * error, name
+        assert sd == pytest.approx(draws.std(), rel=0.1), name
