@@ -37,9 +37,10 @@ def station_days(
     hours = (
         weather_hourly.filter(pl.col("temperature_c").is_not_null())
         .with_columns(observed_on=local.dt.date(), clock_hour=local.dt.hour())
-        .group_by("station_id", "observed_on", "clock_hour")
+        # in order: else a mean of the same hours differs in its last digit from run to run
+        .group_by("station_id", "observed_on", "clock_hour", maintain_order=True)
         .agg(pl.col("temperature_c").mean())
-        .group_by("station_id", "observed_on")
+        .group_by("station_id", "observed_on", maintain_order=True)
         .agg(hours_c=pl.col("temperature_c").mean(), hours=pl.len().cast(pl.Int64))
     )
     hours_of_day = weather_hourly.select("station_id", observed_on=local.dt.date()).unique()
