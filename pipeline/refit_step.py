@@ -145,12 +145,31 @@ def _read_plan(folder: Path, digest: str) -> int | None:
         return None
 
 
-def _write(folder: Path, fitted: _Fitted, founds: list[Found], n_open: int | None) -> list[Check]:
-    """Write every refit's file and what the checks say of all; return the checks."""
+def write_refits(
+    folder: Path, digest: str, estimands: pl.DataFrame, founds: list[Found], n_open: int | None
+) -> list[Check]:
+    """Write every refit's file and what the checks say of all, in place of what was there.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when missing.
+    digest : str
+        Of the fit they belong to.
+    estimands : polars.DataFrame
+        Of that fit.
+    founds : list of Found
+    n_open : int or None
+        Members and apiaries that reweighting could not judge, where that is known.
+
+    Returns
+    -------
+    list of Check
+    """
     from models.checks import checks_table
     from models.refits.verdicts import refit_checks
 
-    checks = refit_checks(founds, fitted.estimands, n_open)
+    checks = refit_checks(founds, estimands, n_open)
     with (
         disk_errors(folder, "refit"),
         replacing_together(folder, last="checks.csv") as draft,
@@ -159,7 +178,7 @@ def _write(folder: Path, fitted: _Fitted, founds: list[Found], n_open: int | Non
             text = json.dumps(asdict(found), indent=2, ensure_ascii=False)
             (draft / f"{found.name}.json").write_text(text + "\n", encoding="utf-8")
         if n_open is not None:
-            plan = json.dumps({"fit": fitted.digest, "n_open": n_open})
+            plan = json.dumps({"fit": digest, "n_open": n_open})
             (draft / PLAN).write_text(plan + "\n", encoding="utf-8")
         for check in checks:
             if check.table.width:
@@ -343,12 +362,17 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
             v for v in left_out if v.name not in founds and _is_asked(only, v.name, v.check)
         ]
     made = []
-    checks = _write(folder, fitted, list(founds.values()), n_open)
+
+    def write() -> list[Check]:
+        every = list(founds.values())
+        return write_refits(folder, fitted.digest, fitted.estimands, every, n_open)
 
     def keep(found: Found) -> list[Check]:
         founds[found.name] = found
         made.append(found.name)
-        return _write(folder, fitted, list(founds.values()), n_open)
+        return write()
+
+    checks = write()
 
     with_autumn = AUTUMN_STRENGTH not in founds and _is_asked(only, AUTUMN_STRENGTH, "")
     total = len(pending) + with_autumn

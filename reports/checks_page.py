@@ -8,8 +8,15 @@ from matplotlib.figure import Figure
 from reports.blocks import say, show_figure, show_table, slug
 from reports.context import Pool
 from reports.figures import FAINT, INK, LEVEL_COLOURS, house_style, name_rows, new_figure
+from reports.refits_page import (
+    CHOICES,
+    CHOICES_CAPTION,
+    REFIT_TABLES,
+    figure_choices,
+    shown_refits,
+)
 from reports.tables import Column
-from reports.verdict import load_checks
+from reports.verdict import load_checks, refits_path
 from reports.wording import count, listed, markdown_text, number
 
 MARKS = {
@@ -90,12 +97,14 @@ TABLES: dict[str, dict[str, Column | str]] = {
         "n_dated": Column("Dated"),
         "n_after": Column("After the set-up"),
     },
+    **REFIT_TABLES,
 }
 
 
 def load_table(pool: Pool, name: str) -> pl.DataFrame:
     """Read a check's table; empty when it left none."""
-    path = pool.study.results_path / "checks" / f"{name}.csv"
+    folder = refits_path(pool) if name in REFIT_TABLES else pool.study.results_path / "checks"
+    path = folder / f"{name}.csv"
     return pl.read_csv(path, infer_schema_length=None) if path.exists() else pl.DataFrame()
 
 
@@ -136,6 +145,8 @@ def shown_rows(pool: Pool, name: str, table: pl.DataFrame) -> pl.DataFrame:
         return table.filter(
             pl.col("by").is_in(["level", "winter"]) & pl.col("group").cast(pl.String).is_in(enough)
         )
+    if name in REFIT_TABLES:
+        return shown_refits(name, table)
     if name in ("overlap", "unreported"):
         table = table.filter(pl.col("level").is_in(enough))
     if name == "unreported":
@@ -247,7 +258,9 @@ _FIGURES = {
         "difference.",
     ),
     "influence": (figure_influence, "How far single members and apiaries move the answer."),
+    CHOICES: (figure_choices, CHOICES_CAPTION),
 }
+_DRAWN_WHOLE = ("influence", CHOICES)
 
 
 def say_check(pool: Pool, check: dict) -> None:
@@ -263,7 +276,7 @@ def say_check(pool: Pool, check: dict) -> None:
     shown = shown_rows(pool, name, table)
     if name in _FIGURES and not shown.is_empty():
         draw, caption = _FIGURES[name]
-        source = table if name == "influence" else shown
+        source = table if name in _DRAWN_WHOLE else shown
         if name != "influence" or not source.drop_nulls("shift_sd").is_empty():
             show_figure(pool, f"check-{slug(name)}", caption, *draw(source))
     if name in TABLES:

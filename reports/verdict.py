@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import polars as pl
 
@@ -31,17 +32,24 @@ class Judged:
     weakened_by: tuple[str, ...]
 
 
+def refits_path(pool: Pool) -> Path:
+    """Where what refits found is kept."""
+    return pool.study.results_path / "refits"
+
+
 def load_checks(pool: Pool) -> pl.DataFrame:
-    """Read ``results/checks.csv``; empty when there is none."""
-    path = pool.study.results_path / "checks.csv"
-    if not path.exists():
-        return pl.DataFrame(schema=CHECKS_SCHEMA)
-    found = pl.read_csv(path, infer_schema=False)
-    return found.select(pl.col(list(CHECKS_SCHEMA)).fill_null(""))
+    """Read ``results/checks.csv``, and after it ``results/refits/checks.csv``; empty without."""
+    frames = [pl.DataFrame(schema=CHECKS_SCHEMA)]
+    for folder in (pool.study.results_path, refits_path(pool)):
+        path = folder / "checks.csv"
+        if path.exists():
+            found = pl.read_csv(path, infer_schema=False)
+            frames.append(found.select(pl.col(list(CHECKS_SCHEMA)).fill_null("")))
+    return pl.concat(frames)
 
 
 def failed_checks(checks: pl.DataFrame, outcome: str) -> tuple[str, ...]:
-    """Titles of failed checks that bear on an outcome, in the order of ``results/checks.csv``."""
+    """Titles of failed checks that bear on an outcome, in the order of the list."""
     bears = pl.col("failed_for").fill_null("").str.split("; ").list.contains(outcome)
     return tuple(checks.filter((pl.col("status") == "failed") & bears)["title"].to_list())
 
@@ -55,7 +63,7 @@ def judge(p_benefit: float, outcome: str, checks: pl.DataFrame) -> Judged:
         Posterior probability, in [0, 1], that the insulated hives did better.
     outcome : str
     checks : polars.DataFrame
-        ``results/checks.csv``; empty when none were run, which weakens nothing.
+        Of ``load_checks``; empty when none were run, which weakens nothing.
 
     Returns
     -------

@@ -9,6 +9,10 @@ import polars as pl
 
 from models.conditions import SCHEMA as CONDITIONS
 from models.logged import BROOD, MOISTURE
+from models.refits.base import Found, refused_row
+from models.refits.choices import choice_variations
+from models.tables import MEASURES
+from models.vocabulary import OUTCOMES
 from reports.context import QUANTILES
 
 LEVELS = ("none", "top", "partial", "full")
@@ -25,6 +29,48 @@ def _estimate(mean: float, sd: float) -> dict:
 
 def _nothing() -> dict:
     return dict.fromkeys(("mean", "sd", *QUANTILES))
+
+
+def estimands_of(means: dict[str, float], sd: float) -> pl.DataFrame:
+    """Headline rows of ``estimands.csv``: full against none, these winters."""
+    return pl.DataFrame(
+        [
+            {
+                "outcome": outcome,
+                "contrast": "full vs none",
+                "measure": "difference",
+                "unit": MEASURES[outcome]["difference"],
+                "subgroup": "all",
+                "horizon": "these winters",
+                **_estimate(mean, sd),
+                "n_units": 240,
+                "status": "estimated",
+            }
+            for outcome, mean in means.items()
+        ]
+    )
+
+
+def made_up_refit(
+    name: str,
+    check: str,
+    means: dict[str, float],
+    *,
+    sd: float = 1.0,
+    reason: str = "",
+    told: dict | None = None,
+) -> Found:
+    """A refit with these answers; outcomes without one cannot be estimated, for the reason."""
+    words = {v.name: v.words for v in choice_variations()}.get(name, name.replace("_", " "))
+    rows = []
+    for outcome in means if "autumn strength" in means else OUTCOMES:
+        unit = "frames" if outcome == "autumn strength" else MEASURES[outcome]["difference"]
+        row = refused_row(outcome, 200, reason, unit)
+        if outcome in means:
+            numbers = {k: v for k, v in _estimate(means[outcome], sd).items() if k in row}
+            row |= {**numbers, "r_hat": 1.01, "ess": 400.0, "status": "estimated", "reason": ""}
+        rows.append(row)
+    return Found(name, check, words, "made up", rows, told or {}, 60.0)
 
 
 def write_results(path: Path, *, kind: str) -> None:

@@ -34,6 +34,9 @@ RULE: Final = (
 )
 
 
+SAME: Final = 1e-9  # sums in another order differ by less
+
+
 @dataclass(frozen=True, slots=True)
 class Budget:
     """Draws of one refit: enough for a mean and 95 % limits, fewer than the study's own fit."""
@@ -239,10 +242,14 @@ def is_alike(one: Any, other: Any) -> bool:
 
     Parts of the model count by whether they are in, not by the reason.
     """
+    if type(one) is not type(other):
+        return False
     if isinstance(one, np.ndarray):
-        return isinstance(other, np.ndarray) and bool(
-            one.shape == other.shape and np.array_equal(one, other, equal_nan=one.dtype.kind == "f")
-        )
+        if one.shape != other.shape:
+            return False
+        return bool(np.allclose(one, other, rtol=SAME, atol=SAME, equal_nan=True))
+    if isinstance(one, float):
+        return bool(np.isclose(one, other, rtol=SAME, atol=SAME, equal_nan=True))
     if isinstance(one, Part):
         return bool(one.is_included == other.is_included)
     if isinstance(one, dict):

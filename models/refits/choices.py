@@ -84,31 +84,31 @@ def _without(*columns: str) -> Callable[[Records], Records]:
 
 
 _OF_SETTINGS: Final = (
-    ("starts_earlier", "winter starts two weeks earlier", _days(starts_on=-FORTNIGHT)),
-    ("starts_later", "winter starts two weeks later", _days(starts_on=FORTNIGHT)),
-    ("ends_earlier", "winter ends two weeks earlier", _days(ends_on=-FORTNIGHT)),
-    ("ends_later", "winter ends two weeks later", _days(ends_on=FORTNIGHT)),
+    ("starts_earlier", "winter starts 2 weeks earlier", _days(starts_on=-FORTNIGHT)),
+    ("starts_later", "winter starts 2 weeks later", _days(starts_on=FORTNIGHT)),
+    ("ends_earlier", "winter ends 2 weeks earlier", _days(ends_on=-FORTNIGHT)),
+    ("ends_later", "winter ends 2 weeks later", _days(ends_on=FORTNIGHT)),
     (
         "autumn_weighings_narrow",
-        "autumn weighings: two weeks less at both ends",
+        "autumn weighings: 2 weeks narrower",
         _days(autumn_weighing_from=FORTNIGHT, autumn_weighing_to=-FORTNIGHT),
     ),
     (
         "no_midwinter_weighings",
-        "last weighing three months later at the earliest",
+        "no midwinter weighings",
         _days(spring_weighing_from=90),
     ),
     (
         "spring_counts_narrow",
-        "spring strength: two weeks less at both ends",
+        "spring counts: 2 weeks narrower",
         _days(spring_strength_from=FORTNIGHT, spring_strength_to=-FORTNIGHT),
     ),
     (
         "autumn_counts_narrow",
-        "autumn strength: two weeks less at both ends",
+        "autumn counts: 2 weeks narrower",
         _days(autumn_strength_from=FORTNIGHT, autumn_strength_to=-FORTNIGHT),
     ),
-    ("mites_later", "mite counts from a month later on", _days(mites_from=31)),
+    ("mites_later", "mite counts from a month later", _days(mites_from=31)),
     (
         "base_lower",
         "degree-days: base 5 K lower",
@@ -121,20 +121,20 @@ _OF_SETTINGS: Final = (
     ),
     (
         "threshold_lower",
-        "insulated from three tenths less resistance on",
+        "level: threshold 30 % lower",
         _scaled("levels", added_resistance_m2k_per_w=0.7),
     ),
     (
         "threshold_higher",
-        "insulated from four tenths more resistance on",
+        "level: threshold 40 % higher",
         _scaled("levels", added_resistance_m2k_per_w=1.4),
     ),
     (
         "floor",
-        "full: the floor counted the other way",
+        "level: floor counted the other way",
         _setting("levels", lambda levels: {"is_floor_counted": not levels.is_floor_counted}),
     ),
-    ("feed_worth", "feed: the other end of what storing costs", _setting("stores", _other_loss)),
+    ("feed_worth", "feed: other end of storing losses", _setting("stores", _other_loss)),
     (
         "weighing_errors",
         "weighing errors twice as large",
@@ -168,7 +168,7 @@ _OF_RECORDS: Final = (
     ),
     (
         "no_queen_or_place",
-        "queen's age, wind and height left out",
+        "queen age, wind, height left out",
         _without("queen_age_years", "wind_exposure", "elevation_m"),
         _EVERY,
     ),

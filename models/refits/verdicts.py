@@ -74,6 +74,7 @@ SCHEMA: Final = {
     "q97.5": pl.Float64,
     "own_mean": pl.Float64,
     "shift_sd": pl.Float64,
+    "is_moved": pl.Boolean,  # further than the rule allows
     "n_units": pl.Int64,
     "r_hat": pl.Float64,
     "ess": pl.Float64,
@@ -86,7 +87,7 @@ Own = dict[str, dict[str, Any]]
 def _own_rows(own: Own) -> list[dict[str, Any]]:
     return [
         {name: row.get(name) for name in SCHEMA}
-        | {"words": OWN, "own_mean": row["mean"], "shift_sd": 0.0, "reason": ""}
+        | {"words": OWN, "reason": "", "own_mean": row["mean"], "shift_sd": 0.0, "is_moved": False}
         for row in own.values()
     ]
 
@@ -105,6 +106,7 @@ def _rows(found: Found, own: Own) -> list[dict[str, Any]]:
                 "words": found.words,
                 "own_mean": answer["mean"],
                 "shift_sd": shift_sd(answer, row) if is_sure else None,
+                "is_moved": is_sure and has_moved(answer, row),
                 "reason": row["reason"]
                 or ("These records stay as they are." if found.told.get("is_same") else ""),
             }
