@@ -20,6 +20,7 @@ COMMANDS = [
     "status",
     "demo",
     "calibrate",
+    "refit",
 ]
 APIARIES = "apiary_id,member_id\nhome,m1\n"
 COLONIES = "colony_id,apiary_id,frames_max\nh1,home,20\n"
