@@ -5,6 +5,8 @@ from __future__ import annotations
 import polars as pl
 from matplotlib.figure import Figure
 
+from models.refits.verdicts import SCHEMA as REFIT_SCHEMA
+from pipeline.errors import RenderError
 from reports.blocks import say, show_figure, show_table, slug
 from reports.context import Pool
 from reports.figures import FAINT, INK, LEVEL_COLOURS, house_style, name_rows, new_figure
@@ -102,10 +104,24 @@ TABLES: dict[str, dict[str, Column | str]] = {
 
 
 def load_table(pool: Pool, name: str) -> pl.DataFrame:
-    """Read a check's table; empty when it left none."""
+    """Read a check's table; empty when it left none.
+
+    Raises
+    ------
+    RenderError
+        The table of a refit lacks a column: another version of the program wrote it.
+    """
     folder = refits_path(pool) if name in REFIT_TABLES else pool.study.results_path / "checks"
     path = folder / f"{name}.csv"
-    return pl.read_csv(path, infer_schema_length=None) if path.exists() else pl.DataFrame()
+    if not path.exists():
+        return pl.DataFrame()
+    table = pl.read_csv(path, infer_schema_length=None)
+    missing = [c for c in REFIT_SCHEMA if c not in table.columns] if name in REFIT_TABLES else []
+    if missing:
+        raise RenderError(
+            f"{path} has no column {missing[0]!r}.", mend="Run: winterpool refit STUDY."
+        )
+    return table
 
 
 def check_list(checks: pl.DataFrame) -> pl.DataFrame:

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
+from models.refits.choices import WITHOUT_LARGEST
 from models.refits.verdicts import OWN
 from models.vocabulary import OUTCOMES
 from reports.context import Pool
@@ -93,7 +94,10 @@ def shown_refits(name: str, table: pl.DataFrame) -> pl.DataFrame:
             {"words": row["words"], **dict.fromkeys(OUTCOMES, "–"), "n_units": 0, "r_hat": None},
         )
         line[row["outcome"]] = row["answer"]
-        line["n_units"] = max(line["n_units"], row["n_units"])
+        if row["words"] == WITHOUT_LARGEST:  # how many they sent would follow from the own number
+            line["n_units"] = None
+        else:
+            line["n_units"] = max(line["n_units"], row["n_units"])
         if row["r_hat"] is not None:
             line["r_hat"] = max(line["r_hat"] or 0.0, row["r_hat"])
     schema = {"words": pl.String, **dict.fromkeys(OUTCOMES, pl.String)}
@@ -105,7 +109,8 @@ def shown_refits(name: str, table: pl.DataFrame) -> pl.DataFrame:
 def _draw_choice(axes: Axes, y: int, row: dict) -> None:
     if row["mean"] is None:
         place = axes.get_yaxis_transform()
-        axes.text(0.5, y, row["status"], transform=place, ha="center", va="center", size=7)
+        text = {"ha": "center", "va": "center", "size": 6.5, "backgroundcolor": "white"}
+        axes.text(0.5, y, row["status"], transform=place, **text)
         return
     is_own = row["words"] == OWN
     axes.plot([row["q2.5"], row["q97.5"]], [y, y], color=INK, lw=2.4 if is_own else 1.2)
@@ -137,10 +142,10 @@ def figure_choices(table: pl.DataFrame) -> tuple[Figure, str]:
             for row in rows:
                 _draw_choice(axes, names.index(row["words"]), row)
             unit = rows[0]["unit"]
-            axes.set_title(PANEL_TITLES[outcome], size=10)
+            axes.set_title(PANEL_TITLES[outcome].replace(" ", "\n"), size=9.5)
             axes.set_xlabel(f"[{unit}]", size=9)
             axes.locator_params(axis="x", nbins=4)
-            axes.tick_params(axis="both", labelsize=8.5)
+            axes.tick_params(axis="both", labelsize=8)
             name_rows(axes, names)
             judged = [row["mean"] for row in rows if row["mean"] is not None]
             decimals = decimals_of(unit)

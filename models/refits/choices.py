@@ -19,6 +19,7 @@ from pipeline.settings import Settings
 
 CHOICES: Final = "choices"
 FORTNIGHT: Final = 14
+WITHOUT_LARGEST: Final = "without the largest member"
 
 
 def shifted(month_day: str, days: int) -> str:
@@ -173,7 +174,7 @@ _OF_RECORDS: Final = (
         _EVERY,
     ),
     ("disasters", "losses to disaster counted", disasters_as_losses, (SURVIVAL, STRENGTH)),
-    ("no_largest_member", "without the largest member", without_largest_member, _EVERY),
+    ("no_largest_member", WITHOUT_LARGEST, without_largest_member, _EVERY),
 )
 
 

@@ -156,7 +156,7 @@ def _dose(about: About, found: Found | None, own: Own) -> Check:
     if found is not None and (seen := found.told.get("conductances_w_per_k")):
         note = (
             f" The dose model compares {seen[0]:.2f} with {seen[1]:.2f} W/K, the medians of the "
-            "levels compared."
+            "levels compared, each hive's top opening as it is."
         )
     return _single(about, found, own, note)
 

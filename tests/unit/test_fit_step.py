@@ -85,6 +85,8 @@ def test_nothing_of_an_earlier_fit_stays(inputs, tmp_path):
     write_fit(tmp_path, result, [shown], try_secondary(inputs, Settings()))
     (tmp_path / "posterior.nc").write_text("of an earlier fit")
     (tmp_path / "steps.json").write_text("{}")
+    (tmp_path / "refits").mkdir()
+    (tmp_path / "refits" / "dose.json").write_text("{}")
     assert (tmp_path / "checks" / "a.csv").exists()
     write_fit(tmp_path, result, [about.not_run("Nobody counted.")], (None, RUN))
     assert sorted(path.name for path in tmp_path.iterdir() if path.is_file()) == [
@@ -100,3 +102,4 @@ def test_nothing_of_an_earlier_fit_stays(inputs, tmp_path):
         "steps.json",
     ]
     assert list((tmp_path / "checks").iterdir()) == []
+    assert not (tmp_path / "refits").exists()

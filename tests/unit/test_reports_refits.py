@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from models.refits.choices import choice_variations
+from pipeline.errors import RenderError
 from pipeline.refit_step import write_refits
 from reports.checks_page import check_list, load_table, say_checks
 from reports.context import load_pool
@@ -95,6 +96,9 @@ def test_the_table_has_a_row_a_choice_and_says_the_status_where_there_is_no_numb
     assert own["survival"] == "cannot be estimated"
     assert own["stores use"].startswith("+3.2 (")
     assert own["r_hat"] == 1.01
+    assert own["n_units"] == 200
+    [largest] = table.filter(pl.col("words") == "without the largest member").to_dicts()
+    assert largest["n_units"] is None  # one member's records would follow by subtraction
 
 
 def test_the_figure_says_in_words_what_it_shows(pool):
@@ -114,3 +118,13 @@ def test_what_was_not_checked_follows_what_has_been_run(path, pool, tmp_path):
     some = " ".join(unchecked_sentences(pool))
     assert "Not run: “Complete cases” and “Set\\-ups drawn by lot”" in some
     assert "winterpool refit" not in some
+
+
+def test_a_table_of_another_version_is_refused_in_words(path, tmp_path):
+    copy = tmp_path / "study"
+    shutil.copytree(path, copy)
+    add_refits(copy, is_whole=True)
+    table = copy / "results" / "refits" / "dose.csv"
+    pl.read_csv(table).drop("is_moved").write_csv(table)
+    with pytest.raises(RenderError, match="has no column 'is_moved'"):
+        load_table(load_pool(copy), "dose")
