@@ -109,8 +109,8 @@ def shown_refits(name: str, table: pl.DataFrame) -> pl.DataFrame:
 def _draw_choice(axes: Axes, y: int, row: dict) -> None:
     if row["mean"] is None:
         place = axes.get_yaxis_transform()
-        text = {"ha": "center", "va": "center", "size": 6.5, "backgroundcolor": "white"}
-        axes.text(0.5, y, row["status"], transform=place, **text)
+        text = axes.text(0.5, y, row["status"], transform=place, ha="center", va="center", size=6.5)
+        text.set_backgroundcolor("white")
         return
     is_own = row["words"] == OWN
     axes.plot([row["q2.5"], row["q97.5"]], [y, y], color=INK, lw=2.4 if is_own else 1.2)

@@ -21,6 +21,7 @@ COMMANDS = [
     "demo",
     "calibrate",
     "refit",
+    "hive",
 ]
 APIARIES = "apiary_id,member_id\nhome,m1\n"
 COLONIES = "colony_id,apiary_id,frames_max\nh1,home,20\n"
