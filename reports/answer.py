@@ -17,7 +17,7 @@ from reports.summaries import (
     raw_by_level,
 )
 from reports.tables import Column
-from reports.verdict import judge, load_checks, weakening_sentences
+from reports.verdict import judge, load_checks, refits_path, weakening_sentences
 from reports.wording import (
     NO_BREAK,
     Verdict,
@@ -169,10 +169,11 @@ def limits(pool: Pool) -> list[str]:
         + ". It cannot see a member who gives the better box to the better colony: that could move "
         "the answer by more than its interval, and only a draw by lot guards against it."
     )
+    tried = "tried too" if (refits_path(pool) / "choices.csv").exists() else "not tried"
     return [
         f"**Cause.** {chose} {model}",
         "**The model.** Its sampler was [checked](#checks) and [questions](#fragility) were asked "
-        "of the answer; other rules for levels and winters were not tried.",
+        f"of the answer; other rules for levels and winters were {tried}.",
         f"**What was not reported.** {unreported(pool)}; [gaps by level](#missing) can tilt the "
         "answer.",
         "**Other places.** It speaks for these hives and winters. Your box, bees and winter may "

@@ -11,6 +11,7 @@ import pytest
 from models.refits.choices import choice_variations
 from pipeline.errors import RenderError
 from pipeline.refit_step import write_refits
+from reports.answer import limits
 from reports.checks_page import check_list, load_table, say_checks
 from reports.context import load_pool
 from reports.refits_page import figure_choices, shown_refits, unchecked_sentences
@@ -118,6 +119,11 @@ def test_what_was_not_checked_follows_what_has_been_run(path, pool, tmp_path):
     some = " ".join(unchecked_sentences(pool))
     assert "Not run: “Complete cases” and “Set\\-ups drawn by lot”" in some
     assert "winterpool refit" not in some
+
+
+def test_the_first_page_says_whether_other_rules_were_tried(path, pool):
+    assert "other rules for levels and winters were not tried" in " ".join(limits(load_pool(path)))
+    assert "other rules for levels and winters were tried too" in " ".join(limits(pool))
 
 
 def test_a_table_of_another_version_is_refused_in_words(path, tmp_path):
