@@ -174,6 +174,12 @@ def refused_row(outcome: str, n_units: int, reason: str, unit: str = "") -> dict
     }
 
 
+def broken_row(outcome: str, n_units: int) -> dict[str, Any]:
+    """Row of an outcome whose sampler could not begin or go on."""
+    row = refused_row(outcome, n_units, "The sampler of the refit broke off.")
+    return row | {"status": NOT_CONVERGED}
+
+
 def estimated_row(
     outcome: str, draws: np.ndarray, chains: int, n_units: int, unit: str = ""
 ) -> dict[str, Any]:

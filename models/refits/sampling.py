@@ -16,6 +16,7 @@ from models.refits.base import (
     Budget,
     Records,
     Variation,
+    broken_row,
     estimated_row,
     level_of,
     refused_row,
@@ -128,7 +129,11 @@ def refit_pool(
         compiled = compile_pool(varied, is_reused=is_shared)
     made: dict[str, dict[str, Any]] = {}
     for attempt in range(budget.retries + 1):
-        tree = compiled.sample(_chosen(settings.model, budget, attempt), progress)
+        try:
+            tree = compiled.sample(_chosen(settings.model, budget, attempt), progress)
+        except RuntimeError:  # no place to start from, where few records are left
+            made = {o: broken_row(o, counts[o]) for o in asked}
+            continue
         draws = answer_draws(
             varied, tree["posterior"].ds, contrast, asked, conductances, settings.model.seed
         )

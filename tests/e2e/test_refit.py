@@ -33,7 +33,7 @@ def test_deriving_anew_by_the_same_rules_gives_the_same_tables(study: Path) -> N
             assert derived.mite_samples.equals(store.table("mite_samples"))
 
 
-def test_a_refit_is_made_once_and_the_report_shows_it(study: Path) -> None:
+def test_a_refit_is_made_once_and_leaves_the_report_out_of_date(study: Path) -> None:
     done = run_winterpool("refit", study, "--only", "autumn_strength", "--quiet")
     assert done.returncode == 0, done.stderr
     assert not done.stderr
@@ -45,8 +45,6 @@ def test_a_refit_is_made_once_and_the_report_shows_it(study: Path) -> None:
     again = run_winterpool("refit", study, "--only", "autumn_strength")
     assert again.returncode == 0, again.stderr
     assert "refit 1 of" not in again.stderr
-    assert "out of date" in run_winterpool("status", study).stdout
-    assert run_winterpool("report", study, "--quiet").returncode == 0
-    page = (study / "report" / "index.html").read_text(encoding="utf-8")
-    assert "An outcome the set-up cannot have made" in page
-    assert "Other defensible choices" in page  # as not run
+    steps = run_winterpool("status", study).stdout.splitlines()
+    states = [line for line in steps if line.startswith(("fit ", "report "))]
+    assert [line.split(maxsplit=1)[1] for line in states] == ["up to date", "out of date"]

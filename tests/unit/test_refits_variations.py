@@ -12,8 +12,9 @@ import xarray as xr
 from models.data import pack_pool
 from models.joint import build_joint_model
 from models.predictor import layout_of
+from models.refits import sampling
 from models.refits.autumn_strength import build_autumn_model, count_before
-from models.refits.base import Records, estimated_row, has_moved, is_alike
+from models.refits.base import Budget, Records, estimated_row, has_moved, is_alike
 from models.refits.choices import (
     choice_variations,
     cold_of_own_window,
@@ -38,6 +39,7 @@ from models.refits.subsets import (
     without_largest_member,
 )
 from models.simulate import Scenario, simulate_pool
+from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
 
 EVERY_PART = ("cold", "autumn strength", "queen age", "wind exposure", "elevation", "top opening")
@@ -275,6 +277,28 @@ def test_counts_after_the_set_up_are_left_out_of_the_falsification(simulated):
     model = build_autumn_model(before, 3)
     assert np.isfinite(model.compile_logp()(model.initial_point()))
     assert {"yard_z", "winter_effect", "colony_z"} <= {v.name for v in model.free_RVs}
+
+
+def test_a_sampler_that_breaks_off_is_told_as_not_converged(simulated, monkeypatch):
+    class Broken:
+        def sample(self, chosen, progress):
+            raise RuntimeError("All initialization points failed")
+
+    monkeypatch.setattr(sampling, "compile_pool", lambda pool, is_reused: Broken())
+    [variation] = [v for v in choice_variations() if v.name == "no_cold"]
+    given = variation.change_records(simulated)
+    rows, _ = sampling.refit_pool(
+        variation,
+        pooled(given),
+        given,
+        SETTINGS,
+        "full vs none",
+        Budget(),
+        SILENT,
+        is_shared=False,
+    )
+    assert {row["status"] for row in rows} == {"not converged"}
+    assert {row["reason"] for row in rows} == {"The sampler of the refit broke off."}
 
 
 def test_moving_the_answer_needs_more_than_its_own_spread_and_than_chance():
