@@ -127,12 +127,19 @@ def _moved(founds: list[Found], own: Own) -> tuple[str, ...]:
     return tuple(outcome for outcome in OUTCOMES if outcome in moved)
 
 
+def _signed(value: float, decimals: int) -> str:
+    """Write a number with its sign, a true minus, and no sign at nought."""
+    text = f"{value:+.{decimals}f}"
+    is_nought = not any(digit in "123456789" for digit in text)
+    return text[1:] if is_nought else text.replace("-", "−")
+
+
 def _told(row: dict[str, Any]) -> str:
     if row["status"] != ESTIMATED:
         return f"{row['outcome']} {row['status']}"
     return (
-        f"{row['outcome']} {row['mean']:+.1f} {row['unit']} ({row['q2.5']:+.1f} to "
-        f"{row['q97.5']:+.1f}; own {row['own_mean']:+.1f}, {row['n_units']} colony-winters)"
+        f"{row['outcome']} {_signed(row['mean'], 1)} {row['unit']} ({_signed(row['q2.5'], 1)} to "
+        f"{_signed(row['q97.5'], 1)}; own {_signed(row['own_mean'], 1)}, {row['n_units']} colony-winters)"
     )
 
 
@@ -168,8 +175,8 @@ def _furthest(rows: list[dict[str, Any]]) -> str:
         if judged:
             most = max(judged, key=lambda row: abs(row["shift_sd"]))
             said.append(
-                f"{outcome} by {most['shift_sd']:+.2f} ({most['words']}; from "
-                f"{min(r['mean'] for r in judged):+.1f} to {max(r['mean'] for r in judged):+.1f} "
+                f"{outcome} by {_signed(most['shift_sd'], 2)} ({most['words']}; from "
+                f"{_signed(min(r['mean'] for r in judged), 1)} to {_signed(max(r['mean'] for r in judged), 1)} "
                 f"{most['unit']} over all)"
             )
     return "; ".join(said)
@@ -213,8 +220,8 @@ def _autumn(about: About, found: Found | None, own: Own) -> Check:
         return about.informational("The chains of this refit did not agree.", table, reason)
     low, high = row["q2.5"], row["q97.5"]
     sentence = (
-        f"In one yard and autumn, colonies that were then insulated had {row['mean']:+.2f} "
-        f"{UNIT} of bees ({low:+.2f} to {high:+.2f}; {row['n_units']} counts before the set-up)."
+        f"In one yard and autumn, colonies that were then insulated had {_signed(row['mean'], 2)} "
+        f"{UNIT} of bees ({_signed(low, 2)} to {_signed(high, 2)}; {row['n_units']} counts before the set-up)."
     )
     if found.told.get("n_after"):
         sentence += f" {found.told['n_after']} counted after it were left out."
