@@ -137,9 +137,10 @@ def _signed(value: float, decimals: int) -> str:
 def _told(row: dict[str, Any]) -> str:
     if row["status"] != ESTIMATED:
         return f"{row['outcome']} {row['status']}"
+    mean, low, high, own = (_signed(row[k], 1) for k in ("mean", "q2.5", "q97.5", "own_mean"))
     return (
-        f"{row['outcome']} {_signed(row['mean'], 1)} {row['unit']} ({_signed(row['q2.5'], 1)} to "
-        f"{_signed(row['q97.5'], 1)}; own {_signed(row['own_mean'], 1)}, {row['n_units']} colony-winters)"
+        f"{row['outcome']} {mean} {row['unit']} ({low} to {high}; own {own}, "
+        f"{row['n_units']} colony-winters)"
     )
 
 
@@ -174,10 +175,10 @@ def _furthest(rows: list[dict[str, Any]]) -> str:
         judged = [r for r in rows if r["outcome"] == outcome and r["shift_sd"] is not None]
         if judged:
             most = max(judged, key=lambda row: abs(row["shift_sd"]))
+            least, greatest = (_signed(end(r["mean"] for r in judged), 1) for end in (min, max))
             said.append(
                 f"{outcome} by {_signed(most['shift_sd'], 2)} ({most['words']}; from "
-                f"{_signed(min(r['mean'] for r in judged), 1)} to {_signed(max(r['mean'] for r in judged), 1)} "
-                f"{most['unit']} over all)"
+                f"{least} to {greatest} {most['unit']} over all)"
             )
     return "; ".join(said)
 
@@ -221,7 +222,8 @@ def _autumn(about: About, found: Found | None, own: Own) -> Check:
     low, high = row["q2.5"], row["q97.5"]
     sentence = (
         f"In one yard and autumn, colonies that were then insulated had {_signed(row['mean'], 2)} "
-        f"{UNIT} of bees ({_signed(low, 2)} to {_signed(high, 2)}; {row['n_units']} counts before the set-up)."
+        f"{UNIT} of bees ({_signed(low, 2)} to {_signed(high, 2)}; {row['n_units']} counts before "
+        "the set-up)."
     )
     if found.told.get("n_after"):
         sentence += f" {found.told['n_after']} counted after it were left out."
