@@ -70,14 +70,18 @@ def test_refits_hold_the_truth(simulated, name):
     assert told["divergences"] == 0
     if name != "dose":
         assert 50 < pool.n_units < whole.n_units
+    misses = 0
     for row in rows:
         assert row["status"] == "estimated", row
         [truth] = simulated.truth.filter(
             outcome=row["outcome"], contrast=CONTRAST, measure="difference"
         )["value"]
-        assert row["q2.5"] < truth < row["q97.5"], row
-    whole_sd = {"stores use": 4.0, "survival": 14.0, "spring strength": 2.5}
-    assert all(row["sd"] < whole_sd[row["outcome"]] for row in rows)
+        assert abs(row["mean"] - truth) < 3.0 * row["sd"], row
+        misses += not row["q2.5"] < truth < row["q97.5"]
+    # right intervals of 95 % miss twice in three once in 140 pools, and once in three one in seven
+    assert misses <= 1
+    widest_sd = {"stores use": 1.5, "survival": 12.0, "spring strength": 1.2}
+    assert all(row["sd"] < widest_sd[row["outcome"]] for row in rows)
 
 
 def best_get_the_boxes(records: Records) -> Records:
