@@ -16,7 +16,7 @@ import xarray as xr
 from models.data import Pool
 from models.estimands import expected, flat_draws, posterior_effects
 from models.predictor import Layout, Terms, base_terms, exposure_terms, layout_of, linear_predictor
-from models.tables import ESTIMATED
+from models.tables import ESTIMATED, MEASURES
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 COLD, OPENING = "cold", "top opening"
@@ -32,7 +32,6 @@ SCHEMA: Final = {
     "q2.5": pl.Float64,
     "q97.5": pl.Float64,
 }
-UNITS: Final = {STORES: "kg", SURVIVAL: "points", STRENGTH: "frames"}
 # a benefit is positive: kilograms saved, points of survival and frames gained
 SIGNS: Final = {STORES: -1.0, SURVIVAL: 100.0, STRENGTH: 1.0}
 
@@ -109,7 +108,7 @@ def _row(
         "outcome": outcome,
         "contrast": contrast,
         "value": value,
-        "unit": UNITS[outcome],
+        "unit": MEASURES[outcome]["difference"],
         "mean": float(draws.mean()),
         "q2.5": float(low),
         "q97.5": float(high),

@@ -15,18 +15,18 @@ import polars as pl
 import xarray as xr
 
 from models.carried import Part
+from models.conditions import SIGNS
 from models.covariates import Covariate
 from models.data import Pool
 from models.estimands import expected, flat_draws, posterior_effects
 from models.predictor import base_terms, exposure_terms, layout_of, linear_predictor
 from models.refits.base import Records, Variation
-from models.vocabulary import STORES, STRENGTH, SURVIVAL
+from models.vocabulary import STRENGTH, SURVIVAL
 
 DOSE: Final = "dose"
 INSULATION: Final = "insulation"  # the covariate: less conductance is more of it
 NO_CONDUCTANCE: Final = "conductance of the hive not known"
 DRAWS_AT_ONCE: Final = 200
-_SIGN: Final = {STORES: -1.0, SURVIVAL: 100.0, STRENGTH: 1.0}
 
 
 def only_known_conductance(records: Records) -> Records:
@@ -171,7 +171,7 @@ def dose_draws(
                     mean = alive[k] * mean
                 means.append(mean.mean(axis=1))
             if outcome != STRENGTH or alive:
-                draws.setdefault(outcome, []).append(_SIGN[outcome] * (means[0] - means[1]))
+                draws.setdefault(outcome, []).append(SIGNS[outcome] * (means[0] - means[1]))
     return {outcome: np.concatenate(parts) for outcome, parts in draws.items()}
 
 

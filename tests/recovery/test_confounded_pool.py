@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from models.data import OUTCOMES, STORES, STRENGTH, SURVIVAL
+from tests.fit_files import FIT_FILES
 
 CONTRASTS = ("top vs none", "partial vs none", "full vs none", "full closed vs none")
 
@@ -84,16 +85,7 @@ def test_results_are_written_whole_and_can_be_read_back(confounded, tmp_path):
 
     write_results(confounded.result, tmp_path)
     names = sorted(p.name for p in tmp_path.iterdir())
-    assert names == [
-        "conditions.csv",
-        "estimands.csv",
-        "gates.csv",
-        "level_means.csv",
-        "links.csv",
-        "parts.csv",
-        "posterior.nc",
-        "run.json",
-    ]
+    assert names == sorted([*FIT_FILES, "posterior.nc"])
     tree = az.from_netcdf(tmp_path / "posterior.nc")
     kept = confounded.result.posterior["posterior"]["coefficient"].values
     assert (tree["posterior"]["coefficient"].values == kept).all()

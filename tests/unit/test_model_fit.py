@@ -19,16 +19,7 @@ from models.joint import build_joint_model
 from models.simulate import Scenario, simulate_pool
 from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
-
-FILES = [
-    "conditions.csv",
-    "estimands.csv",
-    "gates.csv",
-    "level_means.csv",
-    "links.csv",
-    "parts.csv",
-    "run.json",
-]
+from tests.fit_files import FIT_FILES
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +100,7 @@ def test_a_failed_gate_makes_fit_try_again_with_more_draws(simulated, sampler, t
     assert [a["step"] for a in result.run["attempts"]] == ["compile", "attempt 1", "attempt 2"]
     assert result.run["attempts"][1]["failed_gates"] > 0
     fitting.write_results(result, tmp_path)
-    assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*FILES, "posterior.nc"])
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*FIT_FILES, "posterior.nc"])
     assert json.loads((tmp_path / "run.json").read_text())["has_converged"] is True
 
 
@@ -140,7 +131,7 @@ def test_without_a_question_nothing_is_sampled_and_every_row_says_why(
         result.estimands["reason"].str.starts_with("Cannot be estimated from these records").all()
     )
     fitting.write_results(result, tmp_path)
-    assert sorted(p.name for p in tmp_path.iterdir()) == FILES
+    assert sorted(p.name for p in tmp_path.iterdir()) == FIT_FILES
     read = pl.read_csv(tmp_path / "estimands.csv")
     assert read.columns[:7] == [
         "outcome",
