@@ -21,6 +21,7 @@ from pipeline.errors import ModelError, StudyError
 from pipeline.progress import SILENT, Progress
 from pipeline.runner import is_current, require_convergence
 from pipeline.settings import Settings, read_settings
+from pipeline.sources import source_digest
 from pipeline.store import Store
 from pipeline.study import Study
 
@@ -119,11 +120,11 @@ def _evidence(fitted: _Fitted) -> Evidence:
 
 
 def _fingerprint(fitted: _Fitted, name: str, settings: Settings) -> str:
-    """Digest of what a refit depends on: the fit (tables, settings, code), its rules, its draws."""
+    """Digest of what a refit depends on: the fit (tables, settings, code), its rules and code."""
     from models.refits.base import BUDGET
 
     rules = {section: asdict(getattr(settings, section)) for section in _RULES}
-    parts = [fitted.digest, name, rules, asdict(BUDGET)]
+    parts = [fitted.digest, name, rules, asdict(BUDGET), source_digest("models/refits")]
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
 

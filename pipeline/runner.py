@@ -35,6 +35,8 @@ _CODE_OF_STEP = {
     "fit": ("models", "pipeline/fit_step.py"),
     "report": ("data_contracts", "models", "reports"),
 }
+# what is made of a fit, or tries the model on invented pools: a change there leaves the fit valid
+_NOT_OF_THE_FIT = ("calibration", "payoff", "refits", "synthesis", "trial")
 _SETTINGS_OF_STEP = {
     "prepare": ("study", "winter", "levels", "stores"),
     "fit": ("winter", "levels", "model"),
@@ -62,7 +64,8 @@ def _digest(*parts: bytes | str) -> str:
 
 def code_fingerprint(step: str) -> str:
     """Digest of the source files that make a step's result."""
-    return source_digest(*_CODE_OF_STEP[step])
+    without = _NOT_OF_THE_FIT if step == "fit" else ()
+    return source_digest(*_CODE_OF_STEP[step], without=without)
 
 
 def _settings_fingerprint(step: str, settings: Settings) -> str:

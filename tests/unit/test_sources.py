@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+import models
+from pipeline import runner
 from pipeline.sources import source_digest
 
 
@@ -52,3 +54,21 @@ def test_one_file_can_stand_alone(package: Path) -> None:
     assert digest("someones_package/one.py") == before
     (package / "one.py").write_text("A = 3\n")
     assert digest("someones_package/one.py") != before
+
+
+def test_a_folder_inside_can_be_left_out(package: Path) -> None:
+    def without_inner() -> str:
+        source_digest.cache_clear()
+        return source_digest("someones_package", without=("inner",))
+
+    before = without_inner()
+    (package / "inner").mkdir()
+    (package / "inner" / "three.py").write_text("")
+    assert without_inner() == before
+    (package / "inner.py").write_text("")
+    assert without_inner() != before
+
+
+def test_a_fit_does_not_hang_on_what_is_made_of_it() -> None:
+    names = {path.name for path in Path(models.__file__).parent.iterdir() if path.is_dir()}
+    assert names - {"__pycache__"} - set(runner._NOT_OF_THE_FIT) == {"checks", "parts"}
