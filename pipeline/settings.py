@@ -115,6 +115,74 @@ class ModelSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class PayoffSettings:
+    """What the payoff needs besides prices, each with the range it may lie in."""
+
+    lifetime_winters: float = setting(
+        8.0, "Winters that insulation lasts before it is bought anew,"
+    )
+    lifetime_winters_low: float = setting(5.0, "at least,")
+    lifetime_winters_high: float = setting(12.0, "at most.")
+    discount_rate: float = setting(0.03, "Yearly discount rate, after inflation (0.03 is 3 %),")
+    discount_rate_low: float = setting(0.0, "at least,")
+    discount_rate_high: float = setting(0.06, "at most.")
+    hours_top: float = setting(0.1, "Hours a colony takes each winter beyond one at none: top,")
+    hours_top_low: float = setting(0.05, "at least,")
+    hours_top_high: float = setting(0.25, "at most;")
+    hours_partial: float = setting(0.3, "partial,")
+    hours_partial_low: float = setting(0.15, "at least,")
+    hours_partial_high: float = setting(0.6, "at most;")
+    hours_full: float = setting(0.4, "full,")
+    hours_full_low: float = setting(0.2, "at least,")
+    hours_full_high: float = setting(0.8, "at most.")
+    replacement_frames: float = setting(
+        5.0, "Frames of bees that a colony bought in place of a dead one brings,"
+    )
+    replacement_frames_low: float = setting(4.0, "at least,")
+    replacement_frames_high: float = setting(6.0, "at most.")
+    feed_share: float = setting(
+        0.5, "Share of the saved stores that spares feed sugar; the rest is honey to harvest,"
+    )
+    feed_share_low: float = setting(0.0, "at least,")
+    feed_share_high: float = setting(1.0, "at most.")
+
+    def __post_init__(self) -> None:
+        """Refuse a value outside its own range, and values that mean nothing."""
+        for name in PAYOFF_INPUTS:
+            value = getattr(self, name)
+            low, high = getattr(self, f"{name}_low"), getattr(self, f"{name}_high")
+            if not low <= value <= high:
+                raise StudyError(
+                    f"study.toml: [payoff] {name} = {value!r} lies outside its range, {low!r} to "
+                    f"{high!r}.",
+                    mend=f"Set {name}_low and {name}_high around it, or to the same number.",
+                )
+        if self.lifetime_winters_low < 1.0:
+            raise StudyError(
+                "study.toml: [payoff] lifetime_winters_low is below one winter.",
+                mend="Write 1 or more.",
+            )
+        for name in ("discount_rate_high", "feed_share_high"):
+            if getattr(self, name) > 1.0:
+                raise StudyError(
+                    f"study.toml: [payoff] {name} = {getattr(self, name)!r} is above 1.",
+                    mend="Write a share: 0.03 for 3 %.",
+                )
+
+
+PAYOFF_INPUTS = (
+    "lifetime_winters",
+    "discount_rate",
+    "hours_top",
+    "hours_partial",
+    "hours_full",
+    "replacement_frames",
+    "feed_share",
+)
+"""Settings of the payoff that have a range."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReportSettings:
     """What the report shows."""
 
@@ -141,6 +209,7 @@ class Settings:
     levels: LevelSettings = field(default_factory=LevelSettings)
     stores: StoresSettings = field(default_factory=StoresSettings)
     model: ModelSettings = field(default_factory=ModelSettings)
+    payoff: PayoffSettings = field(default_factory=PayoffSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
     ingest: IngestSettings = field(default_factory=IngestSettings)
 

@@ -10,7 +10,9 @@ import pytest
 
 from pipeline.errors import StudyError
 from pipeline.settings import (
+    PAYOFF_INPUTS,
     ModelSettings,
+    PayoffSettings,
     Settings,
     StudySettings,
     read_settings,
@@ -81,3 +83,25 @@ def test_an_unreadable_file_is_told(tmp_path, content, words):
     with pytest.raises(StudyError) as caught:
         read_settings(path)
     assert words in caught.value.problem
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"lifetime_winters": 15.0}, "outside its range, 5.0 to 12.0"),
+        ({"lifetime_winters": 0.5, "lifetime_winters_low": 0.5}, "below one winter"),
+        ({"discount_rate": 3, "discount_rate_high": 3}, "is above 1"),
+        ({"feed_share_low": 0.6}, "outside its range, 0.6 to 1.0"),
+    ],
+)
+def test_a_payoff_setting_outside_its_range_is_refused(given, words):
+    with pytest.raises(StudyError) as caught:
+        settings_from_mapping({"payoff": given}, WHERE)
+    assert words in caught.value.problem
+    assert "[payoff]" in caught.value.problem
+    assert caught.value.mend.endswith(".")
+
+
+def test_every_payoff_input_has_a_value_and_a_range():
+    names = {item.name for item in dataclasses.fields(PayoffSettings)}
+    assert names == {f"{name}{end}" for name in PAYOFF_INPUTS for end in ("", "_low", "_high")}
