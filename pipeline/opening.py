@@ -11,6 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from pipeline.contracts import contracts_fingerprint, load_contracts
+from pipeline.languages import languages_fingerprint
 from pipeline.mapping import Mapping, TablePlan, load_mappings, plan_table, read_options
 from pipeline.readers import TextTable, read_tables
 from pipeline.settings import IngestSettings
@@ -19,6 +20,7 @@ from pipeline.sources import source_digest
 _CODE = (
     "pipeline/readers",
     "pipeline/mapping",
+    "pipeline/languages.py",
     "pipeline/recognise.py",
     "pipeline/checks.py",
     "pipeline/staging.py",
@@ -60,7 +62,8 @@ class Opener:
             if any(fnmatchcase(short, pattern.casefold()) for pattern in table.files)
         ]
         code = source_digest(*_CODE)
-        decides = (contracts_fingerprint(), _units_text(), code, speaking, self.limits)
+        known = (contracts_fingerprint(), languages_fingerprint(), _units_text())
+        decides = (known, code, speaking, self.limits)
         return hashlib.sha256(repr(decides).encode()).hexdigest()
 
     def tables(self, path: Path, name: str) -> Iterator[tuple[TextTable, TablePlan]]:

@@ -1,12 +1,22 @@
-"""Which record a table holds, told by its headings alone."""
+"""Which record a table holds, told by its headings alone.
+
+A heading is a column's name, or its name in one of the languages. Its unit may stand behind it in
+brackets, ``gross_kg [kg]``, and must then be the contract's own: ``gross_kg [lb]`` is no heading of
+ours. A translated heading of a column with a unit needs it, for the name alone does not tell it.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import PurePath
 
-from pipeline.contracts import Contract
+from pipeline.contracts import Contract, Field
 from pipeline.errors import ContractError
+from pipeline.languages import languages, words
+
+_WITH_UNIT = re.compile(r"(.*\S)\s*\[\s*([^\[\]]+?)\s*\]")
 
 
 def plain_heading(heading: str) -> str:
@@ -18,6 +28,47 @@ def plain_heading(heading: str) -> str:
     ('gross_kg', 'weighed_on')
     """
     return "_".join(heading.casefold().replace("-", " ").replace("_", " ").split())
+
+
+def _is_unit(text: str, field: Field) -> bool:
+    names = {field.unit, *(words(code).unit(field.unit) for code in languages())}
+    return text.casefold() in {name.casefold() for name in names if name}
+
+
+def column_of(heading: str, contract: Contract) -> str | None:
+    """Return the contract's column that a heading names, or None.
+
+    Examples
+    --------
+    >>> from pipeline.contracts import load_contracts
+    >>> weighings = load_contracts()["weighings"]
+    >>> [column_of(h, weighings) for h in ("Gross kg", "masse brute [kg]", "gross_kg [lb]")]
+    ['gross_kg', 'gross_kg', None]
+    """
+    found = _WITH_UNIT.fullmatch(heading.strip())
+    name, unit = found.groups() if found else (heading, None)
+    plain = plain_heading(name)
+    for field in contract.fields:
+        is_own = plain == field.name
+        if not is_own and plain not in _translations(field.name):
+            continue
+        if unit is None and (is_own or field.unit is None):
+            return field.name
+        if unit is not None and _is_unit(unit, field):
+            return field.name
+    return None
+
+
+@cache
+def _translations(column: str) -> frozenset[str]:
+    headings = (words(code).headings.get(column) for code in languages())
+    return frozenset(plain_heading(heading) for heading in headings if heading)
+
+
+def is_named_after(contract: Contract, name: str) -> bool:
+    """Whether a sheet or file bears the record's name, in any language."""
+    names = {contract.name, *(words(code).record(contract.name) for code in languages())}
+    return plain_heading(name) in {plain_heading(own) for own in names}
 
 
 def recognise(
@@ -32,7 +83,7 @@ def recognise(
     Parameters
     ----------
     header : sequence of str
-        The headings; capitals, blanks and hyphens do not matter.
+        The headings; capitals, blanks and hyphens do not matter. See ``column_of``.
     contracts : mapping of str to Contract
         All records.
     file_name, sheet : str
@@ -41,21 +92,22 @@ def recognise(
     Raises
     ------
     ContractError
-        The headings fit no contract, or several; the message names the nearest contract and the
-        columns that differ.
+        The headings fit no contract, or several, or two of them mean one column; the message
+        names the nearest contract and the columns that differ.
     """
-    headings = {plain_heading(heading): heading for heading in header}
+    meant = {name: [column_of(h, c) for h in header] for name, c in contracts.items()}
     where = f"{file_name}, sheet {sheet!r}" if sheet else file_name
     fitting = [
         contract
-        for contract in contracts.values()
-        if _needed(contract) <= headings.keys() <= set(contract.columns)
+        for name, contract in contracts.items()
+        if None not in meant[name] and _needed(contract) <= set(meant[name])
     ]
     if len(fitting) > 1:
         stem = sheet or file_name.partition(".")[0]
-        named = [c for c in fitting if c.name == plain_heading(PurePath(stem).name)]
+        named = [c for c in fitting if is_named_after(c, PurePath(stem).name)]
         fitting = named or fitting
     if len(fitting) == 1:
+        _refuse_twice(header, fitting[0], where)
         return fitting[0]
     if fitting:
         names = ", ".join(contract.name for contract in fitting)
@@ -63,9 +115,10 @@ def recognise(
             f"{where}: its headings fit several records: {names}.",
             mend="Name the sheet or file after the record, or write a mapping.",
         )
-    nearest = max(contracts.values(), key=lambda contract: _nearness(contract, set(headings)))
-    missing = sorted(_needed(nearest) - headings.keys())
-    foreign = [headings[name] for name in headings if name not in nearest.columns]
+    near = max(contracts, key=lambda name: _nearness(contracts[name], meant[name]))
+    nearest = contracts[near]
+    missing = sorted(_needed(nearest) - set(meant[near]))
+    foreign = [h for h, column in zip(header, meant[near], strict=True) if column is None]
     differences = []
     if missing:
         differences.append(f"missing {', '.join(missing)}")
@@ -78,15 +131,25 @@ def recognise(
     )
 
 
+def _refuse_twice(header: Sequence[str], contract: Contract, where: str) -> None:
+    seen: dict[str | None, str] = {}
+    for heading in header:
+        column = column_of(heading, contract)
+        if column in seen:
+            raise ContractError(
+                f"{where}: the headings {seen[column]!r} and {heading!r} both mean {column}.",
+                mend="Keep one of the two columns.",
+            )
+        seen[column] = heading
+
+
 def _needed(contract: Contract) -> set[str]:
     return {f.name for f in contract.fields if f.is_required and f.default is None}
 
 
-def _nearness(contract: Contract, headings: set[str]) -> tuple[float, float]:
+def _nearness(contract: Contract, meant: Sequence[str | None]) -> tuple[float, float]:
     """Share of all columns in play that agree; among equals the required ones decide."""
-    shared = headings & set(contract.columns)
+    shared = {column for column in meant if column is not None}
+    in_play = len(contract.columns) + meant.count(None)
     needed = _needed(contract)
-    return (
-        len(shared) / len(headings | set(contract.columns)) + len(shared & needed) / len(needed),
-        len(shared),
-    )
+    return (len(shared) / in_play + len(shared & needed) / len(needed), len(shared))

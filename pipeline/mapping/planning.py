@@ -16,7 +16,7 @@ from pipeline.mapping.plan import ColumnPlan, RecordPlan, TablePlan
 from pipeline.mapping.spec import Condition, RecordMapping, TableMapping
 from pipeline.mapping.spec import Mapping as MappingFile
 from pipeline.readers import ReadOptions
-from pipeline.recognise import plain_heading, recognise
+from pipeline.recognise import column_of, recognise
 
 
 def _tables_of(file_name: str, mappings: Iterable[MappingFile]) -> list[TableMapping]:
@@ -114,7 +114,7 @@ def plan_table(
 def _own_columns(contract: Contract, header: Sequence[str], decimal: str) -> RecordPlan:
     columns = []
     for heading in header:
-        field = contract.field(plain_heading(heading))
+        field = contract.field(column_of(heading, contract) or heading)
         text = pl.col(heading)
         typed = number(text, decimal) if field.type == "number" and decimal == "," else None
         columns.append(ColumnPlan(field.name, text, typed, heading))

@@ -4,7 +4,8 @@ import pytest
 
 from pipeline.contracts import load_contracts
 from pipeline.errors import ContractError
-from pipeline.recognise import recognise
+from pipeline.languages import languages, words
+from pipeline.recognise import column_of, recognise
 
 CONTRACTS = load_contracts()
 
@@ -52,3 +53,32 @@ def test_headings_that_fit_several_records_are_refused_unless_the_name_tells() -
     two["weather_stations"] = two["weather_hourly"]
     with pytest.raises(ContractError, match="fit several records"):
         recognise(["station_id", "observed_at"], two, "x.csv")
+
+
+@pytest.mark.parametrize("code", languages())
+@pytest.mark.parametrize("name", list(CONTRACTS))
+def test_the_headings_of_every_language_come_back_to_their_columns(name: str, code: str) -> None:
+    contract, language = CONTRACTS[name], words(code)
+    header = [language.heading(field.name, field.unit) for field in contract.fields]
+    assert [column_of(heading, contract) for heading in header] == list(contract.columns)
+    assert recognise(header, CONTRACTS, "x.csv").name == name
+    assert recognise([h.upper() for h in header], CONTRACTS, "x.csv").name == name
+
+
+def test_a_unit_in_brackets_must_be_the_columns_own() -> None:
+    header = ["colonie", "pesée le", "masse brute [{}]", "méthode"]
+    assert recognise([h.format("KG") for h in header], CONTRACTS, "x.csv").name == "weighings"
+    for unit in ("lb", "g", "°C"):
+        with pytest.raises(ContractError, match=f"unknown 'masse brute \\[{unit}\\]'"):
+            recognise([h.format(unit) for h in header], CONTRACTS, "x.csv")
+    weighings = CONTRACTS["weighings"]
+    assert column_of("masse brute", weighings) is None  # which unit is not told
+    assert column_of("colonie [kg]", weighings) is None
+    assert column_of("gross_kg", weighings) == "gross_kg"
+
+
+def test_two_headings_of_one_column_are_refused() -> None:
+    header = ["colony_id", "weighed_on", "gross_kg", "masse brute [kg]", "method"]
+    with pytest.raises(ContractError) as caught:
+        recognise(header, CONTRACTS, "x.csv")
+    assert "'gross_kg' and 'masse brute [kg]' both mean gross_kg" in caught.value.problem
