@@ -190,6 +190,18 @@ class ReportSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class PublishSettings:
+    """What a published bundle says and how close it lets a reader come."""
+
+    licence: str = setting(
+        "CC-BY-4.0", "Licence of the published records: CC-BY-4.0, CC-BY-SA-4.0 or CC0-1.0."
+    )
+    smallest_class: int = setting(
+        5, "No colony-winter is published that fewer than this many look like."
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class IngestSettings:
     """What a file may be."""
 
@@ -211,6 +223,7 @@ class Settings:
     model: ModelSettings = field(default_factory=ModelSettings)
     payoff: PayoffSettings = field(default_factory=PayoffSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
+    publish: PublishSettings = field(default_factory=PublishSettings)
     ingest: IngestSettings = field(default_factory=IngestSettings)
 
 

@@ -251,14 +251,14 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     try:
         with store_errors(path):
             connection.execute("SET TimeZone = 'UTC'")
-            _make_or_check(path, connection)
+            _make_or_check(path, connection, read_only=read_only)
     except BaseException:
         connection.close()
         raise
     return connection
 
 
-def _make_or_check(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+def _make_or_check(path: Path, connection: duckdb.DuckDBPyConnection, *, read_only: bool) -> None:
     statements = _table_statements()
     digest = hashlib.sha256("\n".join(statements).encode()).hexdigest()
     tables = connection.sql("SELECT table_name FROM information_schema.tables").fetchall()
@@ -271,5 +271,43 @@ def _make_or_check(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         return
     if ("store_format",) not in tables:
         raise _damaged(path, "it is a database of something else.")
-    if connection.sql("FROM store_format").fetchall() != [(_FORMAT, digest)]:
+    [(number, made_with)] = connection.sql("FROM store_format").fetchall()
+    if number != _FORMAT or (made_with != digest and not _lacks_only_records(connection)):
         raise _damaged(path, "another version of Winterpool made it.")
+    if made_with != digest:
+        _add_records(connection, digest, {name for (name,) in tables}, read_only=read_only)
+
+
+def _columns(connection: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[str, str]]]:
+    columns: dict[str, list[tuple[str, str]]] = {}
+    for table, column, kind in connection.sql(
+        "SELECT table_name, column_name, data_type FROM information_schema.columns "
+        "ORDER BY table_name, ordinal_position"
+    ).fetchall():
+        columns.setdefault(table, []).append((column, kind))
+    return columns
+
+
+def _lacks_only_records(connection: duckdb.DuckDBPyConnection) -> bool:
+    """Whether every table of today that the store has is as today, some of today's missing."""
+    found = _columns(connection)
+    with duckdb.connect(":memory:") as fresh:
+        for statement in _table_statements():
+            fresh.execute(statement)
+        today = _columns(fresh)
+    return all(found[table] == columns for table, columns in today.items() if table in found)
+
+
+def _add_records(
+    connection: duckdb.DuckDBPyConnection, digest: str, present: set[str], *, read_only: bool
+) -> None:
+    """Make the empty tables of records that are newer than the store; for reading, passing ones."""
+    connection.execute("BEGIN TRANSACTION")
+    for name, contract in load_contracts().items():
+        if name not in present:
+            for statement in record_ddl(contract):
+                passing = statement.replace("CREATE ", "CREATE TEMP ", 1)
+                connection.execute(passing if read_only else statement)
+    if not read_only:
+        connection.execute("UPDATE store_format SET tables_sha256 = ?", [digest])
+    connection.execute("COMMIT")

@@ -92,6 +92,12 @@ def prices(years: tuple[int, ...], currency: str) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["item", "winter", "amount", "currency"], orient="row")
 
 
+def consents(member_id: list[str]) -> pl.DataFrame:
+    """What each member agreed to: of the first nine the fifth refuses, and every ninth after it."""
+    agreed = [number % 9 != 4 for number in range(len(member_id))]
+    return pl.DataFrame({"member_id": member_id, "may_publish": agreed})
+
+
 def layers_beside(records: Records) -> pl.DataFrame:
     """Set-ups with the layer of sides, top and bottom beside them, as a notebook has them.
 

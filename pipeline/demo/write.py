@@ -15,7 +15,14 @@ from pipeline.demo.loggers import sensor_readings
 from pipeline.demo.pounds import write_pounds
 from pipeline.demo.records import build_records
 from pipeline.demo.semicolons import write_semicolons
-from pipeline.demo.styles import BRANCHES, Records, of_members, prices, write_templates_of
+from pipeline.demo.styles import (
+    BRANCHES,
+    Records,
+    consents,
+    of_members,
+    prices,
+    write_templates_of,
+)
 from pipeline.demo.truth import (
     DemoTruth,
     PlantedFault,
@@ -147,12 +154,13 @@ def _write_records(
 def _write_register(
     inbox: Path, world: World, records: Records, without_hive_list: list[int]
 ) -> Counter[str]:
-    """Write what the coordinator keeps: places, moves, prices, hives of those who list none."""
+    """Write what the coordinator keeps: places, moves, prices, consents, hives nobody lists."""
     register = {
         "apiaries": records["apiaries"].drop("member"),
         "stays": records["stays"].drop("member"),
         "colonies": of_members(records, without_hive_list)["colonies"],
         "prices": prices(world.extent.winter_years, CURRENCY),
+        "members": consents(world.members.member_id),
     }
     return write_templates_of(inbox, "association", register)
 

@@ -67,6 +67,7 @@ def test_every_record_of_the_design_has_a_contract() -> None:
         "weather_daily",
         "weather_hourly",
         "prices",
+        "members",
     }
     assert {"colony_winters", "mite_samples"} <= set(load_derived_contracts())
 

@@ -143,6 +143,24 @@ def test_a_database_of_something_else_is_refused(path: Path) -> None:
         Store.open(path)
 
 
+def test_a_store_older_than_a_record_goes_on(path: Path) -> None:
+    with Store.open(path) as store:
+        store.replace_table("kept", pl.DataFrame({"a": [1]}))
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("DROP VIEW members; DROP TABLE members_rows")
+        connection.execute("UPDATE store_format SET tables_sha256 = 'of then'")
+    with Store.open(path, read_only=True) as store:
+        assert store.table("members").columns == ["member_id", "may_publish"]
+    with Store.open(path) as store:
+        assert store.table("members").is_empty()
+        assert store.table("kept")["a"].to_list() == [1]
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("ALTER TABLE prices_rows ADD COLUMN of_then INTEGER")
+        connection.execute("UPDATE store_format SET tables_sha256 = 'of then'")
+    with pytest.raises(StoreError, match="another version"):
+        Store.open(path)
+
+
 def test_a_store_of_another_version_is_refused(path: Path) -> None:
     Store.open(path).close()
     with duckdb.connect(str(path)) as connection:
