@@ -21,6 +21,7 @@ from pipeline.trial_colonies import SIDES, asked_surfaces
 from pipeline.trial_record import Recorded
 
 STEP_MM: Final = 5  # boards are sold in steps; thickness is rounded up to the next
+MARGIN: Final = 1.1  # boards of one name differ by a tenth (data_contracts/materials.yaml)
 EXAMPLES: Final = ("expanded polystyrene", "cork", "wood fibre")
 CAUTIONS: Final = (
     "Lifting: a hive in autumn may weigh 30 to 60 kg. Lift with a second person or a barrow, and "
@@ -82,7 +83,7 @@ def _thickness_words(needed_m2k_per_w: float) -> str:
     for name in EXAMPLES:
         conductivity = materials()[name].conductivity_w_per_mk
         if conductivity is not None:
-            steps = math.ceil(round(needed_m2k_per_w * conductivity * 1000.0 / STEP_MM, 6))
+            steps = math.ceil(round(MARGIN * needed_m2k_per_w * conductivity * 1000 / STEP_MM, 6))
             said.append(f"{max(steps, 1) * STEP_MM} mm of {name}")
     return " or ".join(said)
 
@@ -189,14 +190,14 @@ winters how, so that strong and weak colonies, and good and poor places, fall on
 The trial tells most when each colony winters as drawn.</p>
 <h2>What the levels mean</h2><ul>{levels}</ul>
 <p>A surface counts as insulated when hive body and added layers together resist at least
-{threshold:g} m²·K/W more than a 22 mm softwood board. Thicknesses below are rounded up; more is
-fine. Close the joints against draughts.</p>
+{threshold:g} m²·K/W more than a 22 mm softwood board. Thicknesses below have a tenth to spare;
+more is fine. Close the joints against draughts.</p>
 <h2>Your colonies</h2>{"".join(tables)}
 <h2>Please</h2><ul>
 <li>Count bees, count mites and weigh <strong>before</strong> you add anything, and have every
 set-up complete by {_day(settings.winter.autumn_weighing_to)}.</li>
-<li>Treat all colonies of an apiary alike in everything else: the top opening, the lower entrance,
-feed and treatments.</li>
+<li>Keep all colonies of an apiary alike in everything else, whatever was drawn: the top opening, the
+lower entrance, feed, and when mites are treated.</li>
 <li>If a colony cannot winter as drawn, do what is right for the bees, and <strong>report
 it</strong>: a deviation told is no harm, one not told spoils the answer. Do not swap two
 colonies.</li>

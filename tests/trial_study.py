@@ -1,4 +1,4 @@
-"""A small study in the autumn before its trial: three invented members, four apiaries, no set-ups."""
+"""A small study in the autumn before its trial: invented members, no set-ups yet."""
 
 from __future__ import annotations
 
