@@ -73,23 +73,29 @@ def write_templates_of(
 
 
 def prices(years: tuple[int, ...], currency: str) -> pl.DataFrame:
-    """Invented prices in a currency that ISO 4217 keeps for tests."""
-    amounts = {
-        "stores per kg": 6.5,
-        "feed sugar per kg": 1.3,
-        "spring frame of bees": 14.0,
-        "replacement colony": 160.0,
-        "work per hour": 18.0,
-        "insulation top": 9.0,
-        "insulation partial": 28.0,
-        "insulation full": 36.0,
+    """Invented prices in a currency that ISO 4217 keeps for tests; some lie in a range."""
+    amounts: dict[str, tuple[float, float | None, float | None]] = {
+        "stores per kg": (6.5, 5.0, 9.0),
+        "feed sugar per kg": (1.3, None, None),
+        "spring frame of bees": (14.0, 9.0, 20.0),
+        "replacement colony": (160.0, 120.0, 210.0),
+        "work per hour": (18.0, None, None),
+        "insulation top": (9.0, None, None),
+        "insulation partial": (28.0, None, None),
+        "insulation full": (36.0, 28.0, 55.0),
     }
     rows = [
-        (item, year, round(amount * 1.03**step, 2), currency)
+        (item, year, *(v and round(v * 1.03**step, 2) for v in given), currency)
         for step, year in enumerate(years)
-        for item, amount in amounts.items()
+        for item, given in amounts.items()
     ]
-    return pl.DataFrame(rows, schema=["item", "winter", "amount", "currency"], orient="row")
+    columns = {
+        "item": pl.String,
+        "winter": pl.Int64,
+        **dict.fromkeys(("amount", "amount_low", "amount_high"), pl.Float64),
+        "currency": pl.String,
+    }
+    return pl.DataFrame(rows, schema=columns, orient="row")
 
 
 def consents(member_id: list[str]) -> pl.DataFrame:
