@@ -18,6 +18,8 @@ DATE_FORMAT = "%Y-%m-%d"
 DATETIME_FORMAT = "%Y-%m-%dT%H:%M:%S%z"
 NOTES_MARK = "# units:"
 """How the first cell of a template's row of notes begins; such a row is not data."""
+EXAMPLE_MARK = "# example:"
+"""How the first cell of an invented example row begins; such a row is not data."""
 LISTS_SHEET = "winterpool lists"
 """The template workbook's hidden sheet of allowed values; it is not data."""
 

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.contracts import Contract
 from pipeline.errors import MappingError
 from pipeline.mapping.columns import SourceTable, column_plans
+from pipeline.mapping.form_export import form_plan, is_form_export
 from pipeline.mapping.numbers import number
 from pipeline.mapping.plan import ColumnPlan, RecordPlan, TablePlan
 from pipeline.mapping.spec import Condition, RecordMapping, TableMapping
@@ -99,6 +100,8 @@ def plan_table(
             f"{place} is claimed by several mappings: {', '.join(t.origin for t in tables)}.",
             mend="Make their files and sheet patterns differ.",
         )
+    if not tables and is_form_export(header, contracts):
+        return form_plan(header, contracts, place)
     if not tables:
         contract = recognise(header, contracts, file_name, sheet)
         return TablePlan((_own_columns(contract, header, decimal),))

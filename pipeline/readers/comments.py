@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.contracts import NOTES_MARK
+from pipeline.contracts import EXAMPLE_MARK, NOTES_MARK
 
 
 def is_comment(cells: Sequence[str], width: int | None) -> bool:
@@ -21,8 +21,8 @@ def is_comment(cells: Sequence[str], width: int | None) -> bool:
     Returns
     -------
     bool
-        True for a template's row of units, and for a row whose first cell begins with ``"# "``
-        and either stands alone or does not have a data row's number of cells.
+        True for a template's rows of units and of examples, and for a row whose first cell begins
+        with ``"# "`` and either stands alone or does not have a data row's number of cells.
 
     Examples
     --------
@@ -33,4 +33,4 @@ def is_comment(cells: Sequence[str], width: int | None) -> bool:
         return False
     is_bare = not any(cell.strip() for cell in cells[1:])
     is_other = width is not None and len(cells) != width
-    return cells[0].startswith(NOTES_MARK) or is_bare or is_other
+    return cells[0].startswith((NOTES_MARK, EXAMPLE_MARK)) or is_bare or is_other

@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 import python_calamine as calamine
 
-from pipeline.contracts import LISTS_SHEET
+from pipeline.contracts import EXAMPLE_MARK, LISTS_SHEET
 from pipeline.errors import ReadError
 from pipeline.readers.comments import is_comment
 from pipeline.readers.headings import named_headings, place, without_unnamed
@@ -60,7 +60,7 @@ def read_workbook(
             table = _Sheet(name, sheet, book.get_sheet_by_name(sheet), scans[sheet])
             if any(fnmatchcase(sheet, pattern) for pattern in options.unchecked_sheets):
                 yield table.unchecked()
-            else:
+            elif not table.is_example():
                 yield table.checked(options, limits)
 
 
@@ -105,6 +105,10 @@ class _Sheet:
             for column, value in enumerate(row)
             if type(value) is datetime
         }
+
+    def is_example(self) -> bool:
+        """Whether every row is marked as an invented example, so that nothing in it is data."""
+        return all(cells[0].startswith(EXAMPLE_MARK) for _, cells in self.rows("."))
 
     def unchecked(self) -> TextTable:
         """Return the rows under made-up headings, for a sheet that is set aside whole."""

@@ -67,7 +67,8 @@ def test_status_of_an_empty_study_says_what_to_do(study: Path) -> None:
 
 
 def test_blank_templates_check_clean(study: Path) -> None:
-    done = run_winterpool("check", *sorted((study / "templates").iterdir()))
+    blank = [p for p in sorted((study / "templates").iterdir()) if "form" not in p.name]
+    done = run_winterpool("check", *blank)
     assert done.returncode == 0, done.stdout + done.stderr
 
 
