@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from pipeline import cli_assign, cli_calibrate, cli_hive, cli_refit
+from pipeline import cli_assign, cli_calibrate, cli_hive, cli_payoff, cli_precision, cli_refit
 from pipeline.errors import WinterpoolError
 from pipeline.stopping import heeding_stops
 
@@ -159,8 +159,10 @@ def demo(
 
 cli_refit.register(app)
 cli_hive.register(app)
+cli_payoff.register(app)
 cli_calibrate.register(app)
 cli_assign.register(app)
+cli_precision.register(app)
 
 
 def _say(problem: str, mend: str) -> None:
