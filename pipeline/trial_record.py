@@ -267,3 +267,9 @@ def read_drawn(recorded: Recorded) -> pl.DataFrame:
             mend=_RESTORE,
         )
     return drawn
+
+
+def drawn_units(study: Study) -> pl.DataFrame:
+    """Read what the last draw of every winter drew; as ``DRAWN_SCHEMA``, empty without draws."""
+    tables = [read_drawn(read_records(study, winter)[-1]) for winter in drawn_winters(study)]
+    return pl.concat([pl.DataFrame(schema=DRAWN_SCHEMA), *tables])

@@ -1,0 +1,1 @@
+"""Next winter's trial: how precise it can be, and its analysis as drawn."""
