@@ -14,7 +14,15 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from pipeline import cli_assign, cli_calibrate, cli_hive, cli_payoff, cli_precision, cli_refit
+from pipeline import (
+    cli_assign,
+    cli_calibrate,
+    cli_hive,
+    cli_payoff,
+    cli_precision,
+    cli_publish,
+    cli_refit,
+)
 from pipeline.errors import WinterpoolError
 from pipeline.stopping import heeding_stops
 
@@ -161,6 +169,7 @@ cli_refit.register(app)
 cli_hive.register(app)
 cli_payoff.register(app)
 cli_calibrate.register(app)
+cli_publish.register(app)
 cli_assign.register(app)
 cli_precision.register(app)
 

@@ -1,0 +1,1 @@
+"""Findings of several associations put together: random effects, from estimates alone."""
