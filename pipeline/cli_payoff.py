@@ -30,7 +30,7 @@ def _winters(row: dict[str, Any]) -> str:
     """Median winters to break even; beyond it, "never" for more than half of the draws."""
     if row["p_never"] is None:
         return ""
-    return "never" if row["break_even_q50"] is None else f"{row['break_even_q50']:.1f}"
+    return "never" if row["break_even_q50"] is None else f"{row['break_even_q50']:.0f}"
 
 
 def _print_inputs(inputs: Inputs, table: list[dict[str, Any]]) -> None:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import ArrayLike
+
+NO_RATE: Final = 1e-12  # below it discounting over any lifetime is lost in rounding
 
 
 def present_worth(rate: ArrayLike, winters: ArrayLike) -> np.ndarray:
@@ -31,9 +35,9 @@ def present_worth(rate: ArrayLike, winters: ArrayLike) -> np.ndarray:
     (7.7217, 10.0)
     """
     rate, winters = np.broadcast_arrays(np.asarray(rate, float), np.asarray(winters, float))
-    growth = np.log1p(rate)
-    some = np.where(rate > 0, rate, 1.0)
-    return np.where(rate > 0, -np.expm1(-winters * growth) / some, winters)
+    is_plain = rate < NO_RATE
+    some = np.where(is_plain, 1.0, rate)
+    return np.where(is_plain, winters, -np.expm1(-winters * np.log1p(some)) / some)
 
 
 def capital_recovery(rate: ArrayLike, winters: ArrayLike) -> np.ndarray:
@@ -78,13 +82,11 @@ def winters_to_break_even(cost: ArrayLike, saving: ArrayLike, rate: ArrayLike) -
     cost, saving, rate = np.broadcast_arrays(
         np.asarray(cost, float), np.asarray(saving, float), np.asarray(rate, float)
     )
-    never = np.full(saving.shape, np.inf)
-    ratio = np.divide(cost, saving, out=never.copy(), where=saving > 0)
-    owed = rate * ratio  # the share of a saving that interest on the cost takes
-    paid = (saving > 0) & (np.where(rate > 0, owed, 0.0) < 1.0)
-    times = never.copy()
-    is_plain = paid & (rate == 0)
-    times[is_plain] = ratio[is_plain]
-    is_discounted = paid & (rate > 0)
-    times[is_discounted] = -np.log1p(-owed[is_discounted]) / np.log1p(rate[is_discounted])
-    return times
+    winters, owed = np.full(saving.shape, np.inf), np.full(saving.shape, np.inf)
+    with np.errstate(over="ignore"):  # next to no saving: infinitely long
+        np.divide(rate * cost, saving, out=owed, where=saving > 0)
+        is_paid = owed < 1.0  # otherwise interest takes every saving
+        is_plain, is_discounted = is_paid & (rate < NO_RATE), is_paid & (rate >= NO_RATE)
+        winters[is_plain] = cost[is_plain] / saving[is_plain]
+    winters[is_discounted] = -np.log1p(-owed[is_discounted]) / np.log1p(rate[is_discounted])
+    return winters

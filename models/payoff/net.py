@@ -115,6 +115,13 @@ def needed_for(inputs: Inputs, level: str, part: str) -> list[str]:
     return [name for name in inputs.needed(level) if name in of]
 
 
+def part_amount(part: str, gains: Gains, values: Values) -> np.ndarray:
+    """Kilograms, colonies or frames that a part prices; frames less those replacements bring."""
+    if part == FRAMES:
+        return np.asarray(gains.frames - values[REPLACEMENT_FRAMES] * gains.deaths_avoided)
+    return gains.of(part)
+
+
 def part_money(level: str, part: str, gains: Gains, values: Values) -> np.ndarray:
     """Money of one part of the net benefit [cur a colony-winter]; costs are negative.
 
@@ -129,12 +136,11 @@ def part_money(level: str, part: str, gains: Gains, values: Values) -> np.ndarra
         Draws of the same number, or single values.
     """
     if part == SAVED:
-        return np.asarray(gains.saved_kg * worth_of_stores(values))
+        return part_amount(part, gains, values) * worth_of_stores(values)
     if part == DEATHS:
-        return np.asarray(gains.deaths_avoided * _value(values, COLONY_PRICE))
+        return part_amount(part, gains, values) * _value(values, COLONY_PRICE)
     if part == FRAMES:
-        bought = values[REPLACEMENT_FRAMES] * gains.deaths_avoided
-        return np.asarray((gains.frames - bought) * _value(values, FRAME_PRICE))
+        return part_amount(part, gains, values) * _value(values, FRAME_PRICE)
     if part == MATERIAL:
         return np.asarray(-_value(values, material_price(level)) * values[RECOVERY])
     return np.asarray(-values[hours_of(level)] * _value(values, WAGE))

@@ -31,6 +31,7 @@ from models.payoff.net import (
     mean_values,
     needed_for,
     net_benefit,
+    part_amount,
     part_money,
     saving,
 )
@@ -150,7 +151,7 @@ def _summary(
         "p_pays": float((net > 0).mean()),
         "p_never": float(np.isinf(paid).mean()),
         **{
-            name: float(time) if np.isfinite(time) else None
+            name: float(np.ceil(time)) if np.isfinite(time) else None
             for name, time in zip(_BREAK_EVEN, times, strict=True)
         },
     }
@@ -180,7 +181,7 @@ def _part_rows(
             outcomes = list(dict.fromkeys([SURVIVAL, OUTCOME_OF[part]]))
             status, reason = _estimated(estimands, level, ALL, THESE, outcomes)
             if status == ESTIMATED:
-                amount = float(gains.of(part).mean())
+                amount = float(part_amount(part, gains, values).mean())
         elif part == MATERIAL and material_price(level) in inputs.given:
             amount = inputs.given[material_price(level)].mean
         elif part == WORK:

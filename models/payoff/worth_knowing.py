@@ -20,8 +20,8 @@ a new winter less that for these (negative directions set to 0): colonies of one
 so that no number of them makes one winter tell everything. The means after such a winter vary
 with covariance Σ (Σ + V)⁻¹ Σ, and the posterior's own draws, shrunk towards their mean to that
 covariance, stand for them: the Gaussian approximation of Jalal and Alarid-Escudero (2018),
-Medical Decision Making 38(2):174-188, from memory. The priors' share of Σ counts as if records
-had told it, so the value is a little low where records are few.
+Medical Decision Making 38(2):174-188, doi:10.1177/0272989X17715627. The priors' share of Σ counts
+as if records had told it, so the value is a little off where records are few.
 """
 
 from __future__ import annotations
