@@ -33,7 +33,7 @@ from pipeline.trial_record import (
 )
 
 NOT_PICKED: Final = "not among those picked by lot in its apiary"
-TRIAL_FILE: Final = "trial.csv"
+TRIAL_FILE, DRAWS_FILE = "trial.csv", "trial_draws.csv"
 _FIRST_WINTER, _LAST_WINTER = 1950, 2100
 
 
@@ -133,6 +133,32 @@ def _left_out(recorded: Recorded, table: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([recorded.left_out, rest]).sort("colony_id")
 
 
+def _write_draws(study: Study) -> None:
+    """Write what the report tells of every draw; no colony, apiary or member is named."""
+    rows = []
+    for winter in drawn_winters(study):
+        records = read_records(study, winter)
+        for recorded in records:
+            drawn = draw_levels(recorded.draw)
+            rows.append(
+                {
+                    "winter": winter,
+                    "number": recorded.number,
+                    "is_last": recorded is records[-1],
+                    "recorded_at": recorded.recorded_at,
+                    "version": recorded.version,
+                    "seed": str(recorded.draw.seed),
+                    "levels": ", ".join(recorded.draw.levels),
+                    "n_units": len(drawn),
+                    "n_apiaries": drawn["apiary_id"].n_unique(),
+                    "n_members": drawn["member_id"].n_unique(),
+                    "reason": recorded.reason,
+                }
+            )
+    study.results_path.mkdir(parents=True, exist_ok=True)
+    pl.DataFrame(rows).write_csv(study.results_path / DRAWS_FILE)
+
+
 def assign_study(
     path: Path,
     winter: int,
@@ -184,7 +210,8 @@ def assign_study(
         left_out.write_csv(recorded.left_out_path)
         bodies = bare_hives(load_trial_tables(study), winter, settings)
         sheets = write_sheets(recorded, table, bodies, settings)
-        write_table(recorded, table)  # last: without it the draw is finished by the next command
+        write_table(recorded, table)  # late: without it the draw is finished by the next command
+        _write_draws(study)
     balance = balance_by_level(table, recorded.draw.levels)
     return Drawn(recorded, table, left_out, balance, sheets, was_recorded)
 
@@ -234,6 +261,6 @@ def compare_study(path: Path, winter: int, progress: Progress) -> pl.DataFrame:
             if each == winter:
                 compared.write_csv(trial_folder(study, winter) / "compared.csv")
                 asked = compared
-        study.results_path.mkdir(parents=True, exist_ok=True)
+        _write_draws(study)
         pl.concat(counts).write_csv(study.results_path / TRIAL_FILE)
     return asked

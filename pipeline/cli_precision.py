@@ -17,7 +17,9 @@ _HEADS = {"stores use": "kg", "survival": "points", "spring strength": "frames"}
 def _cell(row: dict[str, Any] | None) -> str:
     if row is None:
         return ""
-    return f"{row['width']:.1f}  ({100 * row['p_decisive']:.0f} %)"
+    share = 100 * row["p_decisive"]
+    said = ">99" if share > 99.5 else "<1" if share < 0.5 else f"{share:.0f}"
+    return f"{row['width']:.1f}  ({said} %)"
 
 
 def _print_grid(table: pl.DataFrame) -> None:
@@ -40,15 +42,16 @@ def _print_smallest(smallest: pl.DataFrame) -> None:
 
     lines: list[tuple[object, ...]] = []
     for rows in smallest.partition_by("outcome", "target", maintain_order=True):
-        outcome, target = rows["outcome"][0], rows["target"][0]
+        first = rows.row(0, named=True)
+        outcome, target = first["outcome"], first["target"]
         best = rows.filter("is_smallest").to_dicts()
-        asked = f"{rows['asked_width'][0]:g} {rows['unit'][0]}"
+        asked = f"{first['asked_width']:g} {first['unit']}"
         if best:
             [row] = best
             pool = f"{row['winters']} × {row['apiaries']} × {row['colonies']}"
             lines.append((outcome, asked, target, pool, row["colony_winters"]))
         else:
-            least = f"none: {rows['least_width'].min():.1f} at best"
+            least = f"none: {min(rows['least_width'].to_list()):.1f} at best"
             lines.append((outcome, asked, target, least, ""))
     typer.echo("\nSmallest pools that reach the width asked for:")
     headings = ("outcome", "width", "for", "winters × apiaries × colonies", "colony-winters")
