@@ -181,7 +181,7 @@ def pooled_tables(tables: list[Tables], settings: Settings) -> tuple[pl.DataFram
 
     def named(table: pl.DataFrame, number: int) -> pl.DataFrame:
         own = [c for c in LETTERS if c in table.columns]
-        return table.with_columns(pl.lit(f"B{number}-") + pl.col(own))
+        return table.with_columns((pl.lit(f"B{number}-") + pl.col(c)).alias(c) for c in own)
 
     units = [named(t.colony_winters, i) for i, t in enumerate(tables, 1)]
     mites = [named(t.mite_samples, i) for i, t in enumerate(tables, 1)]

@@ -33,7 +33,8 @@ KEYS = {
 }
 ALIKE = "; made alike in groups of colonies, the mean of the group"
 COARSE = {
-    "colony_id": "A pseudonym",
+    "colony_id": "A pseudonym of the colony",
+    "winter": "The year the winter starts; 2024 is winter 2024/25",
     "apiary_id": "A pseudonym of the apiary where it stood on the winter's first day",
     "member_id": "A pseudonym of the member who keeps that apiary",
     "cold_kd_per_day": (
