@@ -124,14 +124,13 @@ def _require_fit(study: Study, settings: Settings) -> dict[str, Any]:
     run = _read_run(study.results_path / "run.json")
     if not run or not (study.results_path / "estimands.csv").exists():
         raise StudyError(
-            f"There is no fit in {study.path} yet, so there is no benefit to price.",
+            "There is no fit of these records yet, so there is no benefit to price.",
             mend="Run: winterpool run STUDY.",
         )
     require_convergence(study.path)
     if not is_current("fit", study, settings):
         raise StudyError(
-            f"The fit in {study.path} is out of date: records, settings or the program have "
-            "changed.",
+            "The fit is out of date: records, settings or the program have changed.",
             mend="Run: winterpool run STUDY.",
         )
     return run
@@ -195,8 +194,8 @@ def reckon_study(
 
     if not study.store_path.exists():
         raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.",
-            mend=f"Put members' files into {study.inbox_path} and run: winterpool run STUDY.",
+            "Nothing has been loaded into the study yet.",
+            mend="Put members' files into the study's inbox and run: winterpool run STUDY.",
         )
     with Store.open(study.store_path, read_only=True) as store:
         prices = store.table("prices")

@@ -24,7 +24,7 @@ WAGE: Final = "work per hour"
 LIFETIME: Final = "lifetime of insulation"
 RATE: Final = "discount rate"
 REPLACEMENT_FRAMES: Final = "frames of a replacement colony"
-FEED_SHARE: Final = "saved stores that spare feed"
+FEED_SHARE: Final = "share of saved stores that spares feed"
 SUGAR_PER_STORES: Final = "sugar for a kg of stores"
 
 OWN, STUDY, DEFAULT = "own price", "price of the study", "default of the program"

@@ -163,9 +163,10 @@ def payoff_map(
     gains : Gains
         Draws, shape (draw,).
     inputs : Inputs
-        How far the two are moved: to twice the dearest of either.
+        How far the two are moved: stores to twice their dearest; material to beyond where the
+        mean net benefit is nothing, between two and six times its dearest.
     values : dict of str to numpy.ndarray, shape (draw,)
-        Draws of all inputs; those of the two moved are not used.
+        Draws of all inputs.
 
     Returns
     -------
@@ -178,7 +179,9 @@ def payoff_map(
         sugar * inputs.given[SUGAR_PRICE].high if SUGAR_PRICE in inputs.given else 0.0,
         1e-2,
     )
-    costs = np.linspace(0.0, 2.0 * max(inputs.given[material_price(level)].high, 1e-2), MAP_POINTS)
+    material = max(inputs.given[material_price(level)].high, 1e-2)
+    turn = 1.25 * float(saving(level, gains, values).mean() / values[RECOVERY].mean())
+    costs = np.linspace(0.0, np.clip(turn, 2.0 * material, 6.0 * material), MAP_POINTS)
     rows = []
     for worth in np.linspace(0.0, 2.0 * dearest, MAP_POINTS):
         own = values | {FEED_SHARE: np.array(0.0), STORES_PRICE: np.array(worth)}

@@ -106,7 +106,7 @@ def test_expected_values_agree_with_a_direct_monte_carlo():
     for _ in range(20_000):
         k = rng.integers(500)
         saved, deaths, frames = (float(own.of(q)[k]) for q in QUANTITIES)
-        share = drawn("saved stores that spare feed")
+        share = drawn("share of saved stores that spares feed")
         kg = (1 - share) * drawn("stores per kg") + share * drawn("feed sugar per kg") * 0.8 / 0.9
         rate, winters = drawn("discount rate"), drawn("lifetime of insulation")
         annuity = 1.0 / winters if rate == 0 else rate / (1 - (1 + rate) ** -winters)

@@ -67,7 +67,9 @@ def test_an_input_that_cannot_turn_the_answer_has_no_turning_point():
     table = one_way_table("full", better, exact_inputs())
     turns = dict(table.select("input", "turns_at").iter_rows())
     assert turns["discount rate"] is None  # not even at 100 %
-    assert turns["saved stores that spare feed"] is None  # not even when all of it spares feed
+    assert (
+        turns["share of saved stores that spares feed"] is None
+    )  # not even when all of it spares feed
     assert turns["insulation full"] > 1000
 
 
