@@ -21,6 +21,7 @@ from pipeline import (
     cli_payoff,
     cli_precision,
     cli_publish,
+    cli_receipts,
     cli_refit,
 )
 from pipeline.errors import WinterpoolError
@@ -170,6 +171,7 @@ cli_hive.register(app)
 cli_payoff.register(app)
 cli_calibrate.register(app)
 cli_publish.register(app)
+cli_receipts.register(app)
 cli_assign.register(app)
 cli_precision.register(app)
 

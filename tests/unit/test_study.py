@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.contracts import load_contracts
 from pipeline.errors import StudyError
 from pipeline.settings import Settings, StudySettings, read_settings
 from pipeline.study import new_study
@@ -18,7 +19,7 @@ def test_a_new_study_has_settings_folders_and_templates(tmp_path: Path) -> None:
     for folder in (study.inbox_path, study.mappings_path, study.weather_path):
         assert folder.is_dir()
         assert not list(folder.iterdir())
-    assert len(list(study.templates_path.glob("*.csv"))) == 17
+    assert len(list(study.templates_path.glob("*.csv"))) == len(load_contracts())
     assert (study.templates_path / "winterpool.xlsx").is_file()
 
 

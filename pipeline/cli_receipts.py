@@ -1,0 +1,32 @@
+"""``winterpool receipts``: what became of each file, to mail back to whoever sent it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def receipts(
+    study: Annotated[Path, typer.Argument(help="The study folder.", metavar="STUDY")],
+) -> None:
+    """Write a receipt for every file to STUDY/receipts: accepted rows, and how to mend others."""
+    from pipeline.receipts import write_receipts
+    from pipeline.settings import read_settings
+    from pipeline.study import Study
+    from reports.wording import RULE_WORDS
+
+    own = Study(study)
+    pages = write_receipts(own, read_settings(own.settings_path), RULE_WORDS)
+    folder = own.path / "receipts"
+    typer.echo(f"Wrote {len(pages)} receipts to {folder}, a page and a CSV for each file.")
+    typer.echo(
+        f"Each speaks of one file only: send it to whoever sent that file. {folder / 'index.csv'} "
+        "says whose records each file brought; it is for you alone."
+    )
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the command line."""
+    app.command(epilog="Example: winterpool receipts our-winters")(receipts)

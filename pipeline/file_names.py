@@ -1,0 +1,43 @@
+"""Names of files for what members named themselves: safe on every system, none twice."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Iterable
+
+_LONGEST = 60
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+
+
+def plain_stem(name: str) -> str:
+    """Keep of a name what every system takes: ASCII letters, digits, hyphens, at most 60.
+
+    Examples
+    --------
+    >>> plain_stem("M04 hive book.xlsx")
+    'M04-hive-book-xlsx'
+    """
+    return re.sub(r"[^A-Za-z0-9_]+", "-", name).strip("-")[:_LONGEST]
+
+
+def safe_names(names: Iterable[str]) -> dict[str, str]:
+    """Give every name a file name's stem that differs from all others, whatever its capitals.
+
+    A name that had to be changed, or that others could be mistaken for, ends in a part of its
+    digest, so that the same name always gives the same file.
+
+    Examples
+    --------
+    >>> safe_names(["M01", "Anna B.", "../x"])
+    {'M01': 'M01', 'Anna B.': 'Anna-B-b74323', '../x': 'x-d6b96a'}
+    """
+    wanted = {name: plain_stem(name) for name in names}
+    often = Counter(stem.casefold() for stem in wanted.values())
+    made = {}
+    for name, stem in wanted.items():
+        is_kept = stem == name and often[stem.casefold()] == 1 and not _RESERVED.fullmatch(stem)
+        digest = hashlib.sha256(name.encode()).hexdigest()[:6]
+        made[name] = stem if is_kept else f"{stem}-{digest}".lstrip("-")
+    return made
