@@ -20,7 +20,7 @@ from pipeline.runner import do_step
 from pipeline.settings import Settings, read_settings
 from pipeline.store import Store
 from pipeline.study import Study
-from pipeline.trial_colonies import bare_hives, load_trial_tables, trial_colonies
+from pipeline.trial_colonies import TrialTables, bare_hives, load_trial_tables, trial_colonies
 from pipeline.trial_record import (
     LEFT_OUT_SCHEMA,
     Recorded,
@@ -98,6 +98,7 @@ def _check_winter(winter: int) -> None:
 
 def _new_record(
     study: Study,
+    tables: TrialTables,
     settings: Settings,
     winter: int,
     levels: tuple[str, ...],
@@ -113,7 +114,7 @@ def _new_record(
         )
     if seed is not None and seed < 0:
         raise StudyError(f"The seed {seed} is negative.", mend="Give zero or a positive number.")
-    listed = trial_colonies(load_trial_tables(study), winter, levels, settings)
+    listed = trial_colonies(tables, winter, levels, settings)
     able = listed.filter(pl.col("reason").is_null()).drop("reason")
     if able.is_empty():
         reasons = listed["reason"].value_counts(sort=True).rows()
@@ -198,17 +199,20 @@ def assign_study(
     settings = read_settings(study.settings_path)
     _check_winter(winter)
     do_step("prepare", path, progress, only_if_stale=True)
+    tables = load_trial_tables(study)
     with disk_errors(trial_folder(study, winter), "step"):
         records = read_records(study, winter)
         was_recorded = bool(records) and not records[-1].is_drawn
         if was_recorded:
             recorded = records[-1]
         else:
-            recorded = _new_record(study, settings, winter, levels, per_apiary, seed, again.strip())
+            recorded = _new_record(
+                study, tables, settings, winter, levels, per_apiary, seed, again.strip()
+            )
         table = draw_levels(recorded.draw)
         left_out = _left_out(recorded, table)
         left_out.write_csv(recorded.left_out_path)
-        bodies = bare_hives(load_trial_tables(study), winter, settings)
+        bodies = bare_hives(tables, winter, settings)
         sheets = write_sheets(recorded, table, bodies, settings)
         write_table(recorded, table)  # late: without it the draw is finished by the next command
         _write_draws(study)
