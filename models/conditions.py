@@ -1,4 +1,4 @@
-"""How the answer hangs on the cold and on the top opening: what-ifs beyond the level.
+"""How the answer hangs on the cold and the top opening, and the mite load on treatment.
 
 The pool is standardised as in ``estimands``; here every place is given the same cold, or every
 colony an open or a closed top.
@@ -19,14 +19,16 @@ from models.predictor import Layout, Terms, base_terms, exposure_terms, layout_o
 from models.tables import ESTIMATED, MEASURES
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
-COLD, OPENING = "cold", "top opening"
+COLD, OPENING, TREATMENT = "cold", "top opening", "treatment"
+MITE_LOAD = "mite load"
+ANY, EARLIER = "any treatment", "30 days earlier"
 MOST_DRAWS: Final = 500  # a curve is read by eye
 POINTS: Final = 7
 SCHEMA: Final = {
     "condition": pl.String,  # what is varied
     "outcome": pl.String,
     "contrast": pl.String,
-    "value": pl.Float64,  # cold [K·day per day]; empty for the opening
+    "value": pl.Float64,  # cold [K·day per day]; days from treatment to the reference date
     "unit": pl.String,
     "mean": pl.Float64,
     "q2.5": pl.Float64,
@@ -99,6 +101,54 @@ class _Standardised:
         return values.mean(axis=1)
 
 
+def treatment_effects(pool: Pool, posterior: xr.Dataset) -> dict[str, np.ndarray]:
+    """Draws of what a treatment does to the log mite load at the reference date.
+
+    Parameters
+    ----------
+    pool : Pool
+    posterior : xarray.Dataset, dims (chain, draw, ...)
+
+    Returns
+    -------
+    dict of str to numpy.ndarray, shape (draw,)
+        ``any treatment``: what types have in common, given when most were; then each type; and
+        ``30 days earlier``: what that adds. Only what the model has.
+    """
+    if "treatment_effect" not in posterior:
+        return {}
+    common = flat_draws(posterior["treatment_effect"])
+    made = {ANY: common}
+    if pool.treatments.has_types:
+        own = flat_draws(posterior["treatment_type_z"])
+        own = own * flat_draws(posterior["treatment_type_sd"])[:, None]
+        made |= {name: common + own[:, k] for k, name in enumerate(pool.treatments.types)}
+    if pool.treatments.has_timing:
+        made[EARLIER] = flat_draws(posterior["treatment_regrowth"])
+    return made
+
+
+def _treatment_rows(pool: Pool, posterior: xr.Dataset) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    days = pool.treatments.usual_days
+    for contrast, draws in treatment_effects(pool, posterior).items():
+        change = 100.0 * np.expm1(draws)
+        low, high = np.quantile(change, [0.025, 0.975])
+        rows.append(
+            {
+                "condition": TREATMENT,
+                "outcome": MITE_LOAD,
+                "contrast": contrast,
+                "value": days if np.isfinite(days) else None,
+                "unit": "%",
+                "mean": float(change.mean()),
+                "q2.5": float(low),
+                "q97.5": float(high),
+            }
+        )
+    return rows
+
+
 def _row(
     condition: str, outcome: str, contrast: str, value: float | None, draws: np.ndarray
 ) -> dict[str, object]:
@@ -116,7 +166,7 @@ def _row(
 
 
 def conditions_table(pool: Pool, posterior: xr.Dataset, estimands: pl.DataFrame) -> pl.DataFrame:
-    """Contrasts by cold, and what an open top adds at none and at full.
+    """Contrasts by cold, what an open top adds at none and at full, and treatments' effects.
 
     Parameters
     ----------
@@ -133,7 +183,8 @@ def conditions_table(pool: Pool, posterior: xr.Dataset, estimands: pl.DataFrame)
         place as cold as ``value``, between the 5th and 95th percentile of the colony-winters'
         cold.
         ``top opening``: what an open top does against a closed one at a level. Positive is
-        a benefit.
+        a benefit. ``treatment``: change of the mite load at the reference date [%], treated
+        against untreated; negative is fewer mites, and ``value`` says how many days before.
     """
     known = estimands.filter(
         (pl.col("status") == ESTIMATED)
@@ -165,4 +216,5 @@ def conditions_table(pool: Pool, posterior: xr.Dataset, estimands: pl.DataFrame)
                 gain = made.mean(outcome, level, 1.0) - made.mean(outcome, level, 0.0)
                 contrast = f"{level}: open vs closed"
                 rows.append(_row(OPENING, outcome, contrast, None, SIGNS[outcome] * gain))
+    rows += _treatment_rows(pool, posterior) if answered else []
     return pl.DataFrame(rows, SCHEMA)

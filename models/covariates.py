@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,11 @@ class Covariate:
     sd: np.ndarray
     place: np.ndarray
     n_known: int
+
+
+def floats(frame: pl.DataFrame, column: str) -> np.ndarray:
+    """Return a column as floats, NaN where it is empty; shape (row,)."""
+    return frame[column].cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
 
 
 def _spread(values: np.ndarray, group: np.ndarray, error: np.ndarray) -> tuple[float, float]:

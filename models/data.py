@@ -14,25 +14,14 @@ import numpy as np
 import polars as pl
 
 from models.carried import Observed, Part, left_out_reason, outcome_parts, structure_parts
-from models.covariates import Covariate, beyond, describe_covariate
-from models.vocabulary import LEVELS, METHODS, OUTCOMES, STORES, STRENGTH, SURVIVAL
+from models.covariates import Covariate, beyond, describe_covariate, floats
+from models.mite_counts import MiteCounts, read_mite_counts
+from models.treatments import Treatments, describe_treatments
+from models.vocabulary import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.settings import Settings, WinterSettings
 
 QUARTER_FRAME = 0.25  # the finest strength reading; a recorded 0 of a living colony means "below"
 WIND = {"sheltered": -1.0, "moderate": 0.0, "exposed": 1.0}
-
-
-@dataclass(frozen=True, slots=True)
-class MiteCounts:
-    """Mite counts of analysed units; ``method`` indexes METHODS, -1 for a sticky board."""
-
-    rows: np.ndarray
-    method: np.ndarray
-    mites: np.ndarray
-    bees: np.ndarray
-    board_days: np.ndarray
-    days_before: np.ndarray
-    treatments_between: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +39,8 @@ class Pool:
     treated : numpy.ndarray of float, shape (unit,)
         1 treated, 0 not; where the member recorded no treatments, the pool's share (the
         member's own effect takes up the rest).
+    treatments : Treatments
+        With what the treated were treated, and when.
     member, apiary, winter, apiary_winter, colony : numpy.ndarray of int, shape (unit,)
         Index into the names of the same plural.
     apiary_member : numpy.ndarray of int, shape (apiary,)
@@ -84,6 +75,7 @@ class Pool:
     opening: np.ndarray
     is_opening_known: np.ndarray
     treated: np.ndarray
+    treatments: Treatments
     member: np.ndarray
     apiary: np.ndarray
     winter: np.ndarray
@@ -130,10 +122,6 @@ def reference_window_days(winter: WinterSettings) -> int:
     autumn = date.fromisoformat(f"2022-{winter.autumn_weighing_near}")
     spring = date.fromisoformat(f"2023-{winter.spring_weighing_near}")
     return (spring - autumn).days
-
-
-def _floats(frame: pl.DataFrame, column: str) -> np.ndarray:
-    return frame[column].cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
 
 
 def _codes(values: list) -> tuple[tuple, np.ndarray]:
@@ -201,7 +189,7 @@ def _covariates(
     frames = np.full(units.height, 8.0)
     for name, (column, place, group, error, least) in given.items():
         values = (
-            _floats(units, column)
+            floats(units, column)
             if isinstance(column, str)
             else column.cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
         )
@@ -213,7 +201,7 @@ def _covariates(
             values,
             place=place,
             group=group,
-            error_sd=None if error is None else _floats(units, error),
+            error_sd=None if error is None else floats(units, error),
             least_scale=least,
         )
         reason = ""
@@ -234,37 +222,10 @@ def _window_cold(units: pl.DataFrame, covariates: list[Covariate]) -> np.ndarray
     scale = next((c.scale for c in covariates if c.name == "cold"), None)
     if scale is None:
         return np.zeros(units.height)
-    difference = _floats(units, "window_cold_kd_per_day") - _floats(units, "cold_kd_per_day")
+    difference = floats(units, "window_cold_kd_per_day") - floats(units, "cold_kd_per_day")
     known = np.isfinite(difference)
     usual = float(difference[known].mean()) if known.any() else 0.0
     return np.nan_to_num((difference - usual) / scale, nan=0.0)
-
-
-def _mite_counts(samples: pl.DataFrame, unit_names: tuple[str, ...]) -> MiteCounts:
-    rows = {name: i for i, name in enumerate(unit_names)}
-    keys = [f"{c} {w}" for c, w in zip(samples["colony_id"], samples["winter"], strict=True)]
-    usable = samples.with_columns(row=pl.Series([rows.get(k) for k in keys], dtype=pl.Int64))
-    is_board = pl.col("method") == "sticky board"
-    usable = usable.filter(
-        pl.col("row").is_not_null()
-        & pl.when(is_board)
-        .then(pl.col("board_days").fill_null(0) > 0)
-        .otherwise(pl.col("bees_sampled").fill_null(0) > 0)
-    ).sort("row", "sampled_on", "method", "sample_no")
-    return MiteCounts(
-        rows=usable["row"].to_numpy(),
-        method=np.array(
-            [METHODS.index(m) if m in METHODS else -1 for m in usable["method"]], dtype=int
-        ),
-        mites=usable["mites_counted"].cast(pl.Int64).to_numpy(),
-        bees=_floats(usable, "bees_sampled"),
-        board_days=_floats(usable, "board_days"),
-        days_before=_floats(
-            usable.with_columns(pl.col("days_before_reference").fill_null(0)),
-            "days_before_reference",
-        ),
-        treatments_between=_floats(usable, "treatments_between"),
-    )
 
 
 def _left_out(colony_winters: pl.DataFrame, left: int) -> str:
@@ -355,23 +316,26 @@ def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings
         "apiary_share": of_apiary - of_member[apiary_member],
     }
     covariates, stores, covariate_parts, frames = _covariates(units, pool, minimum)
-    window = _floats(units, "window_days")
+    window = floats(units, "window_days")
     reference = float(reference_window_days(settings.winter))
     with np.errstate(divide="ignore", invalid="ignore"):
         log_window = np.log(window / reference)
-    use = _floats(units, "stores_use_kg")
+    use = floats(units, "stores_use_kg")
     use[~np.isfinite(log_window)] = float("nan")
     alive = _flags(units, "is_alive")
-    frames_spring = np.maximum(_floats(units, "spring_strength_frames"), QUARTER_FRAME)
+    frames_spring = np.maximum(floats(units, "spring_strength_frames"), QUARTER_FRAME)
     frames_spring[alive != 1.0] = float("nan")
     no_error = np.zeros(units.height)
     observed = {
-        STORES: _observed(use, _floats(units, "stores_method_sd_kg")),
+        STORES: _observed(use, floats(units, "stores_method_sd_kg")),
         SURVIVAL: _observed(alive, no_error),
-        STRENGTH: _observed(frames_spring, _floats(units, "spring_strength_sd_frames")),
+        STRENGTH: _observed(frames_spring, floats(units, "spring_strength_sd_frames")),
     }
-    counts = _mite_counts(mite_samples, pool["unit_names"])
+    counts = read_mite_counts(mite_samples, pool["unit_names"])
     counted = len(np.unique(counts.rows))
+    treatments, treatment_parts = describe_treatments(
+        units, pool["treated"], minimum, has_mites=counted >= minimum
+    )
     parts += outcome_parts(observed, minimum)
     parts.append(
         Part(
@@ -383,13 +347,14 @@ def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings
             else f"mites were counted in {counted} colony-winters, fewer than {minimum}",
         )
     )
-    parts += structure_parts(pool, minimum, links) + covariate_parts
+    parts += treatment_parts + structure_parts(pool, minimum, links) + covariate_parts
     return Pool(
         **pool,
+        treatments=treatments,
         covariates=tuple(covariates),
         autumn_stores=stores,
         autumn_frames=frames,
-        cold_raw=_floats(units, "cold_kd_per_day"),
+        cold_raw=floats(units, "cold_kd_per_day"),
         window_cold=_window_cold(units, covariates),
         observed=observed,
         log_window=log_window,

@@ -14,7 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.data import Pool
-from models.log_likelihood import Draws, log_mites_when_counted, terms_as_recorded
+from models.log_likelihood import (
+    Draws,
+    log_mites_when_counted,
+    terms_as_recorded,
+    treatment_part,
+)
 from models.predictor import layout_of
 from models.priors import Priors
 
@@ -152,7 +157,7 @@ class LeavingOut:
         if not pool.has(MITES):
             return
         mean = draws.column("mite_load_mean") + np.zeros(pool.n_units)
-        mean += draws.column("treatment_effect") * (pool.treated - pool.treated.mean())
+        mean += treatment_part(pool, draws)
         if "mite_winter_effect" in draws.values:
             mean += draws.values["mite_winter_effect"][:, pool.winter]
         self.load_mean = mean

@@ -80,6 +80,9 @@ def gather_draws(posterior: xr.Dataset, most: int) -> Draws:
         "mite_member_z",
         "mite_winter_effect",
         "treatment_effect",
+        "treatment_type_sd",
+        "treatment_type_z",
+        "treatment_regrowth",
         "mite_growth",
         "treatment_efficacy",
         "sensitivity",
@@ -232,6 +235,18 @@ def outcome_distribution(
         return stats.t(priors.stores.degrees_of_freedom, loc=np.exp(eta), scale=scale)
     scale = frames_scale(eta, error, draws.column("strength_sd"))
     return stats.lognorm(scale, scale=np.exp(eta))
+
+
+def treatment_part(pool: Pool, draws: Draws) -> np.ndarray:
+    """What treatments add to the log mite load of units, shape (draw, unit)."""
+    given = pool.treatments
+    added = draws.column("treatment_effect") * (pool.treated - pool.treated.mean())
+    if given.has_types:
+        effects = draws.column("treatment_type_sd") * draws.values["treatment_type_z"]
+        added = added + effects @ (given.share - given.share.mean(axis=0)).T
+    if given.has_timing:
+        added = added + draws.column("treatment_regrowth") * given.months
+    return added
 
 
 def log_mites_when_counted(pool: Pool, draws: Draws, own: np.ndarray) -> np.ndarray:

@@ -145,6 +145,13 @@ class MitePriors:
     load_mu_sd: float = 0.7  # 95 % of pools between 0.5 and 8
     treatment_mu: float = -0.5  # treated colonies carry fewer, but those in need are treated
     treatment_sd: float = 0.7
+    # spread, log load: active ingredients differ less from each other than from no treatment
+    treatment_type_sd: float = 0.4  # typically by a quarter, at most by about a factor 2
+    # log load per 30 days longer before the reference date. Were treated and untreated colonies
+    # to grow alike, timing would not matter (0); were the untreated to stand still, the treated
+    # would regain growth * 30 = 0.6
+    regrowth_mu: float = 0.2
+    regrowth_sd: float = 0.3  # sign free: who treats late may have had more to treat
     member_sd: float = 0.5  # spread
     winter_sd: float = 0.4  # fixed
     load_sd: float = 0.8  # spread: colonies of one member differ by up to 5 times

@@ -9,11 +9,11 @@ simulated, from the same random numbers under every level.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
+from models.simulate_mites import Treatment, count_mites, treat
 from models.vocabulary import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
 
 REFERENCE_DAYS = 177.0
@@ -50,6 +50,10 @@ class Scenario:
     missing : dict of str to float
         Share of units without each of: stores use, survival, spring strength, mites,
         autumn strength, queen age, cold.
+    treatments : tuple of Treatment
+        What members use, one most of the time; without any, a treatment has neither name nor day.
+    regrowth : float
+        Log load per 30 days longer between treatment and reference date, of named treatments.
     """
 
     n_members: int = 20
@@ -72,6 +76,8 @@ class Scenario:
             "cold": 0.0,
         }
     )
+    treatments: tuple[Treatment, ...] = ()
+    regrowth: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +108,8 @@ class _Units:
     level: np.ndarray
     opening: np.ndarray
     treated: np.ndarray
+    ingredient: list[str | None]
+    treated_before: np.ndarray  # days before the reference date; NaN where not written down
     load: np.ndarray
     cold: np.ndarray
     autumn_frames: np.ndarray
@@ -113,7 +121,7 @@ def _expit(x: np.ndarray) -> np.ndarray:
     return 1.0 / (1.0 + np.exp(-x))
 
 
-def _draw_units(scenario: Scenario, rng: np.random.Generator) -> _Units:
+def _draw_units(scenario: Scenario, rng: np.random.Generator, seed: int) -> _Units:
     n_m, n_w = scenario.n_members, scenario.n_winters
     n_a = n_m * scenario.apiaries_per_member
     slots = n_a * scenario.colonies_per_apiary
@@ -134,9 +142,12 @@ def _draw_units(scenario: Scenario, rng: np.random.Generator) -> _Units:
     level = np.array(present)[np.searchsorted(cuts, wish)]
     opening = (rng.random(n) < _expit(0.2 - 0.25 * level + 0.4 * rng.normal(size=n_m)[member])) * 1
     treated = rng.random(n) < _expit(0.8 + 1.5 * scenario.confounding * skill[member])
+    ingredient, treated_before, lowered = treat(
+        scenario.treatments, scenario.regrowth, member, apiary, treated, seed
+    )
     load = (
         np.log(2.2)
-        - 0.8 * treated
+        + lowered
         - 0.3 * scenario.confounding * skill[member]
         + rng.normal(0.0, 0.25, n_m)[member]
         + rng.normal(0.0, 0.25, n_w)[winter]
@@ -181,7 +192,19 @@ def _draw_units(scenario: Scenario, rng: np.random.Generator) -> _Units:
             "elevation_m": elevation[apiary],
         }
     )
-    return _Units(frame, level, opening, treated, load, cold, autumn, queen, linear)
+    return _Units(
+        frame,
+        level,
+        opening,
+        treated,
+        ingredient,
+        treated_before,
+        load,
+        cold,
+        autumn,
+        queen,
+        linear,
+    )
 
 
 OPENING_EFFECT = {SURVIVAL: -0.2, STORES: 0.05, STRENGTH: -0.03}
@@ -245,55 +268,6 @@ def _truth(scenario: Scenario, units: _Units) -> tuple[pl.DataFrame, pl.DataFram
     return truth, pl.DataFrame(means, schema=["outcome", "level", "value"], orient="row")
 
 
-def _mites(
-    scenario: Scenario, units: _Units, colony: list[str], rng: np.random.Generator
-) -> pl.DataFrame:
-    n = len(units.level)
-    share = scenario.missing.get("mites", 0.0)
-    counted = rng.random(n) >= (1.0 if "mites" in scenario.absent_parts else share)
-    member = units.frame["member_id"].to_list()
-    rolls = {m: rng.random() < 0.35 for m in dict.fromkeys(member)}
-    rows = []
-    for i in np.flatnonzero(counted):
-        method = "sugar roll" if rolls[member[i]] else "alcohol wash"
-        found = 0.76 if method == "sugar roll" else 0.93
-        before = int(rng.integers(-10, 45))
-        between = int(before > 20 and units.treated[i])
-        bees = int(rng.normal(305, 20))
-        mean = bees / 100 * found * np.exp(units.load[i] - 0.02 * before + 1.5 * between)
-        mites = int(rng.poisson(mean * rng.gamma(10.0, 0.1)))
-        winter = int(units.frame["winter"][int(i)])
-        rows.append(
-            {
-                "colony_id": colony[i],
-                "winter": winter,
-                "sampled_on": date(winter, 10, 1) - timedelta(days=before),
-                "method": method,
-                "sample_no": 1,
-                "bees_sampled": bees,
-                "mites_counted": mites,
-                "board_days": None,
-                "mites_per_100_bees": 100.0 * mites / bees,
-                "days_before_reference": float(before),
-                "treatments_between": between,
-            }
-        )
-    schema = {
-        "colony_id": pl.String,
-        "winter": pl.Int64,
-        "sampled_on": pl.Date,
-        "method": pl.String,
-        "sample_no": pl.Int64,
-        "bees_sampled": pl.Int64,
-        "mites_counted": pl.Int64,
-        "board_days": pl.Float64,
-        "mites_per_100_bees": pl.Float64,
-        "days_before_reference": pl.Float64,
-        "treatments_between": pl.Int64,
-    }
-    return pl.DataFrame(rows, schema=schema)
-
-
 def _masked(values: np.ndarray, is_known: np.ndarray) -> list:
     return [v if k else None for v, k in zip(values.tolist(), is_known, strict=True)]
 
@@ -311,7 +285,7 @@ def simulate_pool(scenario: Scenario, seed: int) -> SimulatedPool:
     SimulatedPool
     """
     rng = np.random.default_rng(seed)
-    units = _draw_units(scenario, rng)
+    units = _draw_units(scenario, rng, seed)
     n = len(units.level)
     alive = rng.random(n) < _expit(_eta(scenario, units, SURVIVAL, units.level, units.opening))
     slot, winter = units.frame["slot"].to_list(), units.frame["winter"].to_list()
@@ -359,6 +333,8 @@ def simulate_pool(scenario: Scenario, seed: int) -> SimulatedPool:
             "autumn_strength_sd_frames": _masked(np.full(n, 0.7), has_autumn),
             "autumn_stores_kg": _masked(rng.normal(24.0, 3.0, n), has_stores),
             "was_treated": units.treated,
+            "treatment_ingredient": pl.Series(units.ingredient, dtype=pl.String),
+            "treated_days_before_reference": pl.Series(units.treated_before).fill_nan(None),
             "cold_kd_per_day": _masked(units.cold, has_cold),
             "window_cold_kd_per_day": _masked(units.cold, has_cold),
             "window_days": _masked(np.round(window), has_stores),
@@ -371,4 +347,7 @@ def simulate_pool(scenario: Scenario, seed: int) -> SimulatedPool:
         }
     ).sort("colony_id", "winter")
     truth, level_truth = _truth(scenario, units)
-    return SimulatedPool(colony_winters, _mites(scenario, units, colony, rng), truth, level_truth)
+    share = 1.0 if "mites" in scenario.absent_parts else scenario.missing.get("mites", 0.0)
+    named = units.frame.with_columns(colony_id=pl.Series(colony))
+    samples = count_mites(named, units.load, units.treated, units.treated_before, share, rng)
+    return SimulatedPool(colony_winters, samples, truth, level_truth)

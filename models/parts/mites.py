@@ -7,7 +7,9 @@ import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import Pool
+from models.predictor import product
 from models.priors import MitePriors, add_spread
+from models.treatments import Treatments
 from models.vocabulary import METHODS
 
 
@@ -23,6 +25,10 @@ def add_mite_load(pool: Pool, priors: MitePriors) -> pt.TensorVariable:
     -----
     Non-centred: centred draws mix clearly worse. Treatment, member and winter carry the load
     of colonies that nobody counted.
+
+    Where records can carry it, each active ingredient has an effect of its own about the common
+    one, and the load of the treated regrows with the days from treatment to the reference date
+    (``models/treatments.py`` has the rules). One number for all treatments remains otherwise.
     """
     mean = pm.Normal("mite_load_mean", priors.load_mu, priors.load_mu_sd)
     load = mean
@@ -30,6 +36,7 @@ def add_mite_load(pool: Pool, priors: MitePriors) -> pt.TensorVariable:
         effect = pm.Normal("treatment_effect", priors.treatment_mu, priors.treatment_sd)
         treated = pm.Data("treated", pool.treated - pool.treated.mean())
         load = load + effect * treated
+        load = _with_type_and_timing(pool.treatments, priors, load)
     if pool.has("member effects"):
         member_sd = add_spread("mite_member_sd", priors.member_sd)
         member_z = pm.Normal("mite_member_z", dims="member")
@@ -40,6 +47,21 @@ def add_mite_load(pool: Pool, priors: MitePriors) -> pt.TensorVariable:
     sd = add_spread("mite_load_sd", priors.load_sd)
     z = pm.Normal("mite_load_z", dims="unit")
     return pm.Deterministic("mite_load", load + sd * z, dims="unit")
+
+
+def _with_type_and_timing(
+    given: Treatments, priors: MitePriors, load: pt.TensorVariable
+) -> pt.TensorVariable:
+    """Add how treatment types differ from the common effect, and regrowth since treatment."""
+    if given.has_types:
+        sd = add_spread("treatment_type_sd", priors.treatment_type_sd)
+        z = pm.Normal("treatment_type_z", dims="treatment_type")
+        share = pm.Data("treatment_share", given.share - given.share.mean(axis=0))
+        load = load + product(sd * z, share)
+    if given.has_timing:
+        regrowth = pm.Normal("treatment_regrowth", priors.regrowth_mu, priors.regrowth_sd)
+        load = load + regrowth * pm.Data("treatment_months", given.months)
+    return load
 
 
 def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> None:
@@ -106,10 +128,11 @@ def add_mite_counts(pool: Pool, priors: MitePriors, load: pt.TensorVariable) -> 
 
 
 def mite_coords(pool: Pool) -> dict[str, list]:
-    """Return the coords that the mite part needs: methods used, samples and boards."""
+    """Return the coords that the mite part needs: treatments, methods used, samples and boards."""
     counts = pool.mite_counts
     sampled = counts.method >= 0
-    return {
+    types = pool.treatments.types
+    return ({"treatment_type": list(types)} if types else {}) | {
         "method": [METHODS[k] for k in sorted(set(counts.method[sampled]))],
         "sample": list(range(int(sampled.sum()))),
         "board": list(range(int((~sampled).sum()))),

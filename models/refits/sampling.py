@@ -41,6 +41,8 @@ def likeness(pool: Pool) -> tuple[Any, ...]:
         latent_covariates(pool)[1],
         pool.has("mites"),
         methods,
+        pool.treatments.types,
+        pool.treatments.has_timing,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from pipeline.contracts import load_derived_contracts
-from pipeline.settings import Settings, StoresSettings
+from pipeline.settings import Settings, StoresSettings, WinterSettings
 from pipeline.stages.windows import UNIT, winter_day
 
 NOT_SURVIVED: Final = "did not survive"
@@ -28,8 +28,16 @@ def _queen_age(colony_seasons: pl.DataFrame, queens: pl.DataFrame) -> pl.DataFra
     )
 
 
-def _treated(colony_seasons: pl.DataFrame, treatments: pl.DataFrame) -> pl.DataFrame:
-    """Whether treated before winter; null for members who recorded no treatments at all."""
+def _treated(
+    colony_seasons: pl.DataFrame, treatments: pl.DataFrame, winter: WinterSettings
+) -> pl.DataFrame:
+    """Whether treated in time to lower the load at the reference date, last with what, and when.
+
+    A treatment counts from 1 July until the day before the reference date. One that comes later
+    cannot have lowered the load of that day. Null for members who recorded no treatments at all;
+    of two treatments on one day the first by name is taken.
+    """
+    reference = winter_day(winter.mites_reference, pl.col("winter"))
     members = (
         colony_seasons.join(treatments.select("colony_id").unique(), on="colony_id", how="semi")
         .select("member_id")
@@ -37,15 +45,22 @@ def _treated(colony_seasons: pl.DataFrame, treatments: pl.DataFrame) -> pl.DataF
         .unique()
     )
     treated = (
-        colony_seasons.select(*UNIT, "starts_on")
+        colony_seasons.select(*UNIT)
         .join(treatments, on="colony_id")
         .filter(
             pl.col("applied_on") >= winter_day(TREATED_FROM, pl.col("winter")),
-            pl.col("applied_on") < pl.col("starts_on"),
+            pl.col("applied_on") < reference,
         )
-        .select(*UNIT)
-        .unique()
-        .with_columns(has_treatment=pl.lit(True))
+        .sort(*UNIT, "applied_on", "active_ingredient", descending=[False] * 3 + [True])
+        .unique(UNIT, keep="last")
+        .select(
+            *UNIT,
+            has_treatment=pl.lit(True),
+            treatment_ingredient="active_ingredient",
+            treated_days_before_reference=(reference - pl.col("applied_on"))
+            .dt.total_days()
+            .cast(pl.Float64),
+        )
     )
     return (
         colony_seasons.select(*UNIT, "member_id")
@@ -53,6 +68,8 @@ def _treated(colony_seasons: pl.DataFrame, treatments: pl.DataFrame) -> pl.DataF
         .join(treated, on=UNIT, how="left")
         .select(
             *UNIT,
+            "treatment_ingredient",
+            "treated_days_before_reference",
             was_treated=pl.when(pl.col("has_records")).then(
                 pl.col("has_treatment").fill_null(False)
             ),
@@ -131,7 +148,7 @@ def colony_winters(
         set_ups.select(*UNIT, "top_opening", "has_moisture_absorber", "assignment", "installed_on"),
         set_up_layers.select(*UNIT).unique().with_columns(has_added_layers=True),
         _queen_age(colony_seasons, queens),
-        _treated(colony_seasons, treatments),
+        _treated(colony_seasons, treatments, settings.winter),
     ):
         joined = joined.join(table, on=UNIT, how="left")
     is_alive = pl.col("is_alive")

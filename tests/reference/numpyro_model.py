@@ -80,8 +80,13 @@ def draw_mites(pool: Any, priors: Any) -> Any:
     """Log load of every unit at the reference date, and the counts that read it."""
     normal, counts = dist.Normal, pool.mite_counts
     size_m, size_w, n = len(pool.members), len(pool.winters), pool.n_units
+    given = pool.treatments
     mean = numpyro.sample("load", normal(priors.load_mu, priors.load_mu_sd))
     treatment = numpyro.sample("treatment", normal(priors.treatment_mu, priors.treatment_sd))
+    by_type = spread("sd of treatments", priors.treatment_type_sd)
+    size_t = len(given.types)
+    of_type = numpyro.sample("unit treatments", normal().expand((size_t,)).to_event(1))
+    regrowth = numpyro.sample("regrowth", normal(priors.regrowth_mu, priors.regrowth_sd))
     by_member = spread("sd of member's load", priors.member_sd)
     member = numpyro.sample("member's load", normal().expand((size_m,)).to_event(1))
     winter = numpyro.sample("winter's load", dist.ZeroSumNormal(priors.winter_sd, (size_w,)))
@@ -90,6 +95,8 @@ def draw_mites(pool: Any, priors: Any) -> Any:
     load = (
         mean
         + treatment * (pool.treated - np.mean(pool.treated))
+        + by_type * (given.share - given.share.mean(axis=0)) @ of_type
+        + regrowth * given.months
         + by_member * member[pool.member]
         + winter[pool.winter]
         + by_unit * unit

@@ -26,6 +26,7 @@ from models.joint import build_joint_model
 from models.predictor import layout_of
 from models.priors import Priors
 from models.simulate import Scenario, SimulatedPool, simulate_pool
+from models.simulate_mites import Treatment
 from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
@@ -48,6 +49,9 @@ SECOND = {"num_chains": 4, "num_warmup": 500, "num_samples": 1500}
 SAME = {
     "mite_load_mean": "load",
     "treatment_effect": "treatment",
+    "treatment_type_sd": "sd of treatments",
+    "treatment_type_z": "unit treatments",
+    "treatment_regrowth": "regrowth",
     "mite_member_sd": "sd of member's load",
     "mite_member_z": "member's load",
     "mite_winter_effect": "winter's load",
@@ -80,6 +84,8 @@ def simulated() -> SimulatedPool:
         n_members=12,
         colonies_per_apiary=3,
         confounding=0.5,
+        treatments=(Treatment("formic acid", 1.0), Treatment("thymol", 0.5)),
+        regrowth=0.2,
         missing={
             STORES: 0.2,
             SURVIVAL: 0.06,
@@ -308,7 +314,14 @@ def parameters_of(first: xr.Dataset, second: dict[str, np.ndarray], pool: Pool) 
         for term, values in columns.items():
             theirs[f"{outcome}: {term}"] = values
             ours[f"{outcome}: {term}"] = first["coefficient"].sel(outcome=outcome, term=term).values
-    for name in ("mite_load_sd", "stores_cv", "strength_sd", "treatment_effect", "window_exponent"):
+    for name in (
+        "mite_load_sd",
+        "stores_cv",
+        "strength_sd",
+        "treatment_effect",
+        "treatment_regrowth",
+        "window_exponent",
+    ):
         ours[name], theirs[name] = first[name].values, second[SAME[name]]
     return ours, theirs
 
@@ -349,7 +362,7 @@ def sampled(simulated, pool) -> Sampled:
 def test_two_samplers_agree_within_monte_carlo_error(sampled):
     assert all(float(az.rhat(draws)) < 1.02 for draws in sampled.second.values())
     compared = sampled.compared()
-    assert len(compared) == 20 + 3 * 11 + 5
+    assert len(compared) == 20 + 3 * 11 + 6
     assert not [row for row in compared if row[1] > 4.0]
     # a spread's own Monte Carlo error is larger where draws are fewer than of the contrasts
     assert not [row for row in compared if row[2] > (0.1 if "vs none" in row[0] else 0.2)]

@@ -22,6 +22,7 @@ from models.assumptions import (
 from models.data import pack_pool
 from models.predictor import base_terms, layout_of
 from models.simulate import Scenario, simulate_pool
+from models.simulate_mites import Treatment
 from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.errors import ModelError
 from pipeline.settings import Settings
@@ -57,7 +58,10 @@ def assumptions():
 @pytest.fixture(scope="module")
 def pool():
     """A pool whose records carry every part of the model; one colony was lost to a flood."""
-    made = simulate_pool(Scenario(n_members=8, colonies_per_apiary=4, n_winters=3), 4)
+    given = (Treatment("formic acid", 1.0), Treatment("thymol", 0.6))
+    made = simulate_pool(
+        Scenario(n_members=8, colonies_per_apiary=4, n_winters=3, treatments=given), 4
+    )
     is_lost = pl.int_range(pl.len()) == 0
     units = made.colony_winters.with_columns(
         is_disaster=is_lost, is_alive=pl.when(~is_lost).then("is_alive")

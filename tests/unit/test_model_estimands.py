@@ -208,7 +208,11 @@ def test_what_cold_and_openings_change_is_the_average_of_potential_outcomes(pool
         ("cold", SURVIVAL, "partial vs none"),
         ("top opening", STRENGTH, "none: open vs closed"),
         ("top opening", STRENGTH, "full: open vs closed"),
+        ("treatment", "mite load", "any treatment"),
     }
+    [change] = table.filter(condition="treatment")["mean"]
+    assert change == pytest.approx(100 * np.expm1(posterior["treatment_effect"].values).mean())
+    table = table.filter(pl.col("condition") != "treatment")
     for row in table.gather_every(3).to_dicts():
         if row["condition"] == "cold":
             cold = pool.covariates[0]

@@ -216,8 +216,15 @@ def test_covariates_of_the_final_table():
             ],
             "queens": queens,
             "treatments": [
-                {"colony_id": "a", "applied_on": day, "active_ingredient": "oxalic acid"}
-                for day in ("2023-08-15", "2023-12-20")
+                {"colony_id": "a", "applied_on": day, "active_ingredient": ingredient}
+                for day, ingredient in (
+                    ("2023-06-20", "amitraz"),  # before July: of the season before
+                    ("2023-08-15", "thymol"),
+                    ("2023-09-11", "thymol"),
+                    ("2023-09-11", "formic acid"),  # the last; of one day the first by name
+                    ("2023-10-01", "lactic acid"),  # too late for the load of that day
+                    ("2023-12-20", "oxalic acid"),
+                )
             ]
             + [{"colony_id": "b", "applied_on": "2023-12-20", "active_ingredient": "oxalic acid"}],
             "weighings": [
@@ -233,6 +240,8 @@ def test_covariates_of_the_final_table():
     assert table["exclusion_reason"].null_count() == 3
     assert table["queen_age_years"].to_list() == [2.0, None, None]
     assert table["was_treated"].to_list() == [True, False, None]
+    assert table["treatment_ingredient"].to_list() == ["formic acid", None, None]
+    assert table["treated_days_before_reference"].to_list() == [20.0, None, None]
     assert table["autumn_stores_kg"].to_list() == [pytest.approx(40 - 15 - 2.88), None, None]
     assert table["wind_exposure"].to_list() == ["exposed", "exposed", None]
     assert table["elevation_m"].to_list() == [120.0, 120.0, None]
