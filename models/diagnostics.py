@@ -7,13 +7,12 @@ ArviZ 43 s, one after another.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from scipy import fft, special, stats
 
+from models.side_by_side import side_by_side
+
 BATCH = 256
-THREADS = 2
 
 
 def _split(draws: np.ndarray) -> np.ndarray:
@@ -84,8 +83,7 @@ def diagnostics(draws: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     def batch(start: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return _batch(np.ascontiguousarray(draws[..., start : start + BATCH].transpose(2, 0, 1)))
 
-    with ThreadPoolExecutor(THREADS) as pool:  # sorting and Fourier transforms run side by side
-        made = list(pool.map(batch, range(0, draws.shape[2], BATCH)))
+    made = side_by_side(batch, range(0, draws.shape[2], BATCH))
     return tuple(np.concatenate(parts) for parts in zip(*made, strict=True))  # type: ignore[return-value]
 
 

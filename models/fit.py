@@ -199,16 +199,12 @@ def fit(
 
 
 def _write_posterior(posterior: xr.DataTree, path: Path) -> None:
-    """Write the draws, lightly compressed; text the sampler left in its statistics is dropped."""
+    """Write the draws (random digits hardly compress); text in the statistics is dropped."""
     tree = posterior.copy()
     stats = tree["sample_stats"].ds
     texts = [name for name, values in stats.data_vars.items() if values.dtype == object]
     tree["sample_stats"] = xr.DataTree(stats.drop_vars(texts))
-    encoding = {
-        f"/{group}": {name: {"zlib": True, "complevel": 1} for name in tree[group].ds.data_vars}
-        for group in ("posterior", "sample_stats")
-    }
-    tree.to_netcdf(path, engine="netcdf4", encoding=encoding)
+    tree.to_netcdf(path, engine="netcdf4")
 
 
 def write_results(result: FitResult, folder: Path) -> None:

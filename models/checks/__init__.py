@@ -18,6 +18,7 @@ from models.checks.overlap import check_overlap
 from models.checks.power_scaling import check_power_scaling
 from models.checks.prediction import check_prediction
 from models.checks.unreported import check_unreported
+from models.side_by_side import side_by_side
 from pipeline.progress import Progress
 
 CHECKS: Final[tuple[Callable[[Evidence], Check], ...]] = (
@@ -51,12 +52,15 @@ def run_checks(evidence: Evidence, progress: Progress) -> list[Check]:
         Its posterior may lie in a file not yet read: only what is needed of it is loaded.
     progress : Progress
     """
-    made = []
     with progress.task("checking the finding", total=len(CHECKS), unit="checks") as task:
-        for check in CHECKS:
-            made.append(check(evidence))
+
+        def make(check: Callable[[Evidence], Check]) -> Check:
+            made = check(evidence)
             task.advance()
-    return made
+            return made
+
+        evidence.prepare()
+        return side_by_side(make, CHECKS)
 
 
 def checks_table(checks: list[Check]) -> pl.DataFrame:

@@ -71,6 +71,11 @@ class Evidence:
     set_ups: pl.DataFrame
     priors: Priors = field(default_factory=Priors)
 
+    def prepare(self) -> None:
+        """Make what several checks share, once, before they run side by side."""
+        if self.posterior is not None:
+            _ = self.headline, self.leaving_out, self.log_likelihood
+
     @cached_property
     def draws(self) -> Draws:
         """Draws of the posterior, thinned to what the checks need."""
