@@ -348,8 +348,8 @@ def knowledge_sentence(found: PayoffFound) -> str:
     return (
         f"With what is known now, {best} are the best choice on average. Knowing better is worth "
         f"something only as far as it would change that choice. The last column is for "
-        f"{FOR_COLONIES} colonies: a trial that costs more, reckoned for all colonies whose keepers "
-        "would heed it, is not worth its money, though it may be for other reasons."
+        f"{FOR_COLONIES} colonies: a trial that costs more, reckoned for all colonies whose "
+        "keepers would heed it, is not worth its money, though it may be for other reasons."
     )
 
 
