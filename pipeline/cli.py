@@ -18,6 +18,7 @@ from pipeline import (
     cli_assign,
     cli_calibrate,
     cli_hive,
+    cli_members,
     cli_payoff,
     cli_precision,
     cli_publish,
@@ -172,6 +173,7 @@ cli_payoff.register(app)
 cli_calibrate.register(app)
 cli_publish.register(app)
 cli_receipts.register(app)
+cli_members.register(app)
 cli_assign.register(app)
 cli_precision.register(app)
 

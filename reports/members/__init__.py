@@ -1,0 +1,1 @@
+"""A private page for each member: their colonies beside the pool."""

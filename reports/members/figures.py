@@ -1,0 +1,159 @@
+"""Figures of a member's page: static, narrow, with the member's own language on the axes."""
+
+from __future__ import annotations
+
+import base64
+import io
+import warnings
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.dates import DateFormatter, MonthLocator
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import FuncFormatter
+
+from pipeline.html_pages import escape, plain
+from pipeline.languages import Words
+from reports.figures import (
+    FAINT,
+    INK,
+    KEPT,
+    LEFT,
+    LEVEL_COLOURS,
+    draw_interval,
+    house_style,
+    name_rows,
+    new_figure,
+    spread,
+)
+from reports.members.compare import LoggerLines, ShareRow, WinterRow
+
+BAND = "#D4D4D4"
+_LINES = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#5A5A5A")
+_DASHES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (1, 1)))
+
+
+def figure_html(figure: Figure, alt: str, caption: str, invented: str) -> str:
+    """Write a figure as an image inside the page, with its size, alt text and caption."""
+    if invented:
+        figure.supxlabel(invented, x=0.995, ha="right", size=8, color=LEFT)
+    buffer = io.StringIO()
+    with mpl.rc_context({"svg.hashsalt": "winterpool"}), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph", UserWarning)  # a name in another script
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    data = base64.b64encode(buffer.getvalue().encode()).decode()
+    width, height = (round(inches * 100) for inches in figure.get_size_inches())
+    said = f"{invented}: {alt}" if invented else alt
+    return (
+        f'<figure><img src="data:image/svg+xml;base64,{data}" alt="{escape(said)}" '
+        f'width="{width}" height="{height}"><figcaption>{escape(caption)}</figcaption></figure>'
+    )
+
+
+def _local_numbers(axes: Axes, w: Words, suffix: str = "") -> None:
+    def write(value: float, _: int) -> str:
+        return f"{value:g}".replace(".", w.decimal).replace("-", "−") + suffix
+
+    axes.xaxis.set_major_formatter(FuncFormatter(write))
+
+
+def dots_figure(rows: list[WinterRow], label: str, w: Words) -> Figure:
+    """Draw the member's colonies as dots over the others' middle half, a row a winter."""
+    with house_style():
+        figure, [axes] = new_figure(0.95 + 0.62 * len(rows))
+        for y, row in enumerate(rows):
+            if row.others:
+                wide = row.others.high - row.others.low
+                box = Rectangle((row.others.low, y - 0.34), wide, 0.68, fc=BAND, ec=FAINT, lw=0.8)
+                axes.add_patch(box)
+                axes.plot([row.others.median] * 2, [y - 0.34, y + 0.34], color=INK, lw=2.4)
+            heights = y + spread(len(row.own), 0.24)
+            axes.plot(row.own, heights, "o", color=KEPT, ms=6.5, mec="white", mew=0.8, zorder=5)
+        name_rows(axes, [w.winter(row.winter) for row in rows])
+        if axes.get_xlim()[0] < 0 <= min(min(row.own) for row in rows):
+            axes.set_xlim(left=0)
+        axes.set_xlabel(label)
+        _local_numbers(axes, w)
+    return figure
+
+
+def shares_figure(rows: list[ShareRow], label: str, w: Words) -> Figure:
+    """Draw the member's share over the others', a row a winter."""
+    with house_style():
+        figure, [axes] = new_figure(0.95 + 0.8 * len(rows))
+        for y, row in enumerate(rows):
+            own = 100 * row.k / row.n
+            axes.barh(y - 0.19, own, 0.34, color=KEPT)
+            told = w("member.n_of", k=row.k, n=row.n)
+            axes.text(
+                1.5 if own > 25 else own + 1.5,
+                y - 0.19,
+                f"{w('member.yours')}: {told}",
+                va="center",
+                size=9.5,
+                color="white" if own > 25 else INK,
+            )
+            if row.others is not None:
+                others = 100 * row.others
+                axes.barh(y + 0.19, others, 0.34, color=BAND, ec=FAINT, lw=0.8)
+                said = f"{w('member.others')}: {w.quantity(others, '%')}"
+                axes.text(
+                    1.5 if others > 25 else others + 1.5,
+                    y + 0.19,
+                    said,
+                    va="center",
+                    size=9.5,
+                    color=INK,
+                )
+        name_rows(axes, [w.winter(row.winter) for row in rows])
+        axes.set_xlim(0, 100)
+        axes.set_xlabel(f"{label} [%]")
+        _local_numbers(axes, w)
+    return figure
+
+
+def loggers_figure(lines: LoggerLines, label: str, w: Words) -> Figure:
+    """Draw the member's daily means as lines over the others' weekly middle half."""
+    with house_style():
+        figure, [axes] = new_figure(2.9 + 0.24 * min(len(lines.own), len(_LINES)))
+        if not lines.others.is_empty():
+            days = lines.others["day"].to_list()
+            low, high = lines.others["low"].to_list(), lines.others["high"].to_list()
+            axes.fill_between(days, low, high, color=BAND, lw=0, label=w("member.pool_axis"))
+        is_named = len(lines.own) <= len(_LINES)
+        for k, ((colony, position), line) in enumerate(lines.own.items()):
+            style = {"color": _LINES[k], "ls": _DASHES[k]} if is_named else {"color": KEPT}
+            name = f"{plain(colony)}, {w.word(position)}" if is_named else None
+            axes.plot(line["day"].to_list(), line["value"].to_list(), lw=1.3, label=name, **style)  # type: ignore[arg-type]
+        axes.set_ylabel(label)
+        axes.grid(axis="y")
+        axes.xaxis.set_major_locator(MonthLocator())
+        axes.xaxis.set_major_formatter(DateFormatter("%m"))
+        short = [month[:4].rstrip(".") for month in w.months]
+        axes.xaxis.set_major_formatter(
+            FuncFormatter(lambda x, _: short[mpl.dates.num2date(x).month - 1])
+        )
+        axes.yaxis.set_major_formatter(
+            FuncFormatter(lambda v, _: f"{v:g}".replace(".", w.decimal).replace("-", "−"))
+        )
+        if is_named:
+            figure.legend(loc="outside lower left", ncols=1, handlelength=3)
+    return figure
+
+
+def model_figure(panels: dict[str, list[dict]], w: Words) -> Figure:
+    """Draw estimates with their intervals, one panel an outcome; keys are the panels' titles."""
+    heights = [0.75 + 0.5 * len(rows) for rows in panels.values()]
+    with house_style():
+        figure, drawn = new_figure(sum(heights) + 0.2, len(panels), heights)
+        for axes, (title, rows) in zip(drawn, panels.items(), strict=True):
+            for y, row in enumerate(rows):
+                colour = LEVEL_COLOURS.get(row["contrast"].partition(" vs ")[0], INK)
+                draw_interval(axes, y, row, colour)
+            axes.axvline(0, color=INK, lw=1)
+            levels = [w.word(row["contrast"].partition(" vs ")[0]) for row in rows]
+            name_rows(axes, levels)
+            axes.set_title(title)
+            _local_numbers(axes, w)
+    return figure
