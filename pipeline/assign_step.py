@@ -135,7 +135,7 @@ def _left_out(recorded: Recorded, table: pl.DataFrame) -> pl.DataFrame:
 
 
 def _write_draws(study: Study) -> None:
-    """Write what the report tells of every draw; no colony, apiary or member is named."""
+    """Write what the report tells of every draw: no names, and no reason, which may hold one."""
     rows = []
     for winter in drawn_winters(study):
         records = read_records(study, winter)
@@ -153,7 +153,6 @@ def _write_draws(study: Study) -> None:
                     "n_units": len(drawn),
                     "n_apiaries": drawn["apiary_id"].n_unique(),
                     "n_members": drawn["member_id"].n_unique(),
-                    "reason": recorded.reason,
                 }
             )
     study.results_path.mkdir(parents=True, exist_ok=True)

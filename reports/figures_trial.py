@@ -5,7 +5,6 @@ from __future__ import annotations
 import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
-from matplotlib.ticker import MaxNLocator
 
 from models.vocabulary import OUTCOMES
 from reports.figures import WIDTH_IN, house_style
@@ -30,7 +29,9 @@ def precision_figure(rows: pl.DataFrame) -> Figure:
         Rows of ``results/precision.csv`` of one target.
     """
     outcomes = [o for o in OUTCOMES if o in rows["outcome"].to_list()]
-    winters, apiaries = (rows[c].unique().sort().to_list() for c in ("winters", "apiaries"))
+    winters, apiaries, colonies = (
+        rows[name].unique().sort().to_list() for name in ("winters", "apiaries", "colonies")
+    )
     with house_style():
         figure = Figure(
             figsize=(WIDTH_IN * 1.15, 0.9 + 1.75 * len(outcomes)),
@@ -40,6 +41,7 @@ def precision_figure(rows: pl.DataFrame) -> Figure:
             len(outcomes), len(winters), sharex=True, sharey="row", squeeze=False
         )
         for line, outcome in zip(grid, outcomes, strict=True):
+            widest = max(rows.filter(pl.col("outcome") == outcome)["width"].to_list())
             for axes, winter in zip(line, winters, strict=True):
                 for k, apiary in enumerate(apiaries):
                     own = rows.filter(
@@ -60,8 +62,8 @@ def precision_figure(rows: pl.DataFrame) -> Figure:
                             ms=6,
                         )
                 axes.grid(axis="y")
-                axes.set_ylim(bottom=0)
-                axes.xaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
+                axes.set_ylim(0, 1.1 * widest)
+                axes.set_xticks(colonies if len(colonies) <= 4 else colonies[:: len(colonies) // 3])
                 axes.tick_params(labelsize=9)
                 axes.set_title(count(winter, "winter") if outcome == outcomes[0] else "", size=10)
             unit = rows.filter(pl.col("outcome") == outcome)["unit"][0]

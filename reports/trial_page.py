@@ -158,7 +158,10 @@ def say_precision(pool: Pool) -> None:
 
 
 def draw_sentences(draws: pl.DataFrame, minimum: int) -> list[str]:
-    """Say of each draw when and how it was made, and of those made again why."""
+    """Say of each draw when and how it was made.
+
+    Why one was made again stays with its record in the study: it is free text.
+    """
     said = []
     for row in draws.to_dicts():
         size = "colonies"
@@ -167,9 +170,7 @@ def draw_sentences(draws: pl.DataFrame, minimum: int) -> list[str]:
                 f"{count(row['n_units'], 'colony', 'colonies')} in "
                 f"{count(row['n_apiaries'], 'apiary', 'apiaries')}"
             )
-        again = ""
-        if row["number"] > 1:
-            again = f", made again because: “{markdown_text(row['reason'])}”"
+        again = ", made again for a reason kept with its record" if row["number"] > 1 else ""
         kept = "" if row["is_last"] else " It no longer counts."
         said.append(
             f"Winter {winter_name(row['winter'])}, draw {row['number']}{again}: {size}, levels "
@@ -205,8 +206,7 @@ def say_draws(pool: Pool) -> None:
             "them in blocks of like colonies and writes a sheet for each member."
         )
         return
-    kinds = {"seed": pl.String, "reason": pl.String}
-    draws = pl.read_csv(path, schema_overrides=kinds)
+    draws = pl.read_csv(path, schema_overrides={"seed": pl.String})
     for text in draw_sentences(draws, pool.minimum_cell):
         say(text)
     path = pool.study.results_path / TRIAL_FILE
