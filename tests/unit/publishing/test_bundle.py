@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import stat
 from dataclasses import replace
 from pathlib import Path
@@ -29,43 +30,8 @@ from pipeline.publishing.pseudonyms import study_pseudonyms
 from pipeline.publishing.reproduce import reproduce
 from pipeline.settings import Settings, read_settings, render_settings
 from pipeline.store import Store
-from pipeline.study import Study
-from tests.published_study import (
-    MARK,
-    PRIVATE_NUMBERS,
-    keep_known_fit,
-    note_current,
-    write_published_study,
-)
-
-K = 3
-
-
-def plain_page(tables, settings, fit_folder, draft, progress) -> Path:
-    """A page in place of the report, which has its own tests and takes half a minute."""
-    draft.mkdir()
-    (draft / "index.html").write_text("<title>Report</title>", encoding="utf-8")
-    return draft / "index.html"
-
-
-@pytest.fixture(scope="module")
-def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    made = write_published_study(tmp_path_factory.mktemp("publish") / "study", k=K)
-    keep_known_fit(made, read_settings(made.settings_path), coarser=2)
-    return made
-
-
-@pytest.fixture(scope="module")
-def published(study: Study, tmp_path_factory: pytest.TempPathFactory) -> bundle.Published:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(bundle, "render_public_report", plain_page)
-        target = tmp_path_factory.mktemp("out") / "bundle"
-        return bundle.publish(study.path, target, coarser=2, leave_out=True, progress=SILENT)
-
-
-@pytest.fixture(autouse=True)
-def _page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bundle, "render_public_report", plain_page)
+from tests.published_study import MARK, PRIVATE_NUMBERS, note_current
+from tests.unit.publishing.conftest import K
 
 
 def names(folder: Path) -> list[str]:
@@ -147,7 +113,7 @@ def test_without_consent_nothing_is_published(study, tmp_path) -> None:
     with Store.open(study.store_path) as store:
         store.connection.execute("UPDATE members_rows SET _is_superseded = true")
     try:
-        with pytest.raises(StudyError, match="No member agreed.* 10 have no row") as refused:
+        with pytest.raises(StudyError, match=r"No member agreed.* 10 have no row") as refused:
             bundle.publish(study.path, tmp_path / "b", coarser=2, leave_out=True, progress=SILENT)
     finally:
         with Store.open(study.store_path) as store:
@@ -308,8 +274,6 @@ def test_settings_of_a_bundle_tell_no_place(published) -> None:
 
 @pytest.mark.parametrize("change", ["changed", "missing", "added"])
 def test_a_tampered_bundle_is_told_by_its_file(published, tmp_path, change) -> None:
-    import shutil
-
     folder = tmp_path / "b"
     shutil.copytree(published.folder, folder)
     if change == "changed":
