@@ -13,7 +13,7 @@ from tests.inbox import put
 from tests.trial_study import NAMES, WINTER, autumn_study
 
 
-def test_a_trial_is_planned_drawn_returned_and_compared(tmp_path: Path) -> None:
+def test_a_trial_is_drawn_returned_and_compared(tmp_path: Path) -> None:
     study = autumn_study(tmp_path / "a study with spaces")
 
     def winterpool(*arguments: object) -> str:
@@ -23,8 +23,6 @@ def test_a_trial_is_planned_drawn_returned_and_compared(tmp_path: Path) -> None:
         return done.stdout
 
     winterpool("ingest")
-    planned = winterpool("precision", "--colonies", "4", "--apiaries", "4", "--winters", "1")
-    assert "From the priors alone" in planned
     drawn = winterpool("assign", "--winter", WINTER, "--levels", "none,full", "--seed", 21)
     assert "14 colonies" in drawn
     again = run_winterpool("assign", study.path, "--winter", WINTER, "--quiet")

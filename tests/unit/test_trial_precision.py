@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 import xarray as xr
 
-from models.data import Pool
+from models.data import Pool, pack_pool
 from models.estimands import ALL, SURVIVORS, THESE, Setting, pool_means
 from models.predictor import layout_of
 from models.refits.base import Records
@@ -197,3 +197,17 @@ def test_as_drawn_records_have_the_level_of_the_lot() -> None:
     assert made["level"].to_list() == ["full"] * 4 + units["level"].to_list()[4:]
     assert made["exclusion_reason"].to_list()[:4] == [None, None, "lost to disaster", None]
     assert set(made["exclusion_reason"].to_list()[4:]) == {"not in a draw"}
+
+
+def test_as_drawn_records_pack_into_a_pool_of_the_drawn_levels_alone() -> None:
+    evidence = known_fit(4, n_draws=2)
+    units = evidence.colony_winters.filter(pl.col("exclusion_reason").is_null()).head(40)
+    lots = pl.Series(["none", "full"] * 20)
+    drawn = units.select("colony_id", "winter", level=lots)
+    made = as_assigned(Records(evidence.colony_winters, evidence.mite_samples), drawn)
+    pool = pack_pool(made.colony_winters, made.mite_samples, evidence.settings)
+    assert pool.levels == ("none", "full")
+    assert pool.n_units == 40
+    assert "not in a draw" in pool.parts["colony-winters"].reason
+    nothing = as_assigned(Records(evidence.colony_winters, evidence.mite_samples), drawn.clear())
+    assert nothing.colony_winters["exclusion_reason"].null_count() == 0
