@@ -196,8 +196,8 @@ more is fine. Close the joints against draughts.</p>
 <h2>Please</h2><ul>
 <li>Count bees, count mites and weigh <strong>before</strong> you add anything, and have every
 set-up complete by {_day(settings.winter.autumn_weighing_to)}.</li>
-<li>Keep all colonies of an apiary alike in everything else, whatever was drawn: the top opening,
-the lower entrance, feed, and when mites are treated.</li>
+<li>Keep all colonies of an apiary alike in everything else: the top opening, the lower entrance,
+feed. What was drawn is no reason to treat mites, or not to.</li>
 <li>If a colony cannot winter as drawn, do what is right for the bees, and <strong>report
 it</strong>: a deviation told is no harm, one not told spoils the answer. Do not swap two
 colonies.</li>
