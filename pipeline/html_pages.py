@@ -16,8 +16,7 @@ body { margin: 0 auto; padding: 0 1rem 3rem; max-width: 46rem; color: var(--ink)
 h1 { font-size: 1.6rem; line-height: 1.2; margin: 1.25rem 0 .5rem; }
 h2 { font-size: 1.25rem; line-height: 1.25; margin: 2.25rem 0 .5rem; padding-top: .6rem;
   border-top: 2px solid var(--accent); }
-.soft, figcaption, caption { color: var(--soft); font-size: .9rem; }
-caption { text-align: left; padding: .3rem 0; }
+figcaption, .soft { color: var(--soft); font-size: .9rem; }
 .invented { position: sticky; top: 0; z-index: 5; margin: 0 -1rem; padding: .4rem 1rem;
   background: #fff3e6; color: var(--warn); border-bottom: 2px solid var(--warn);
   font-size: .9rem; }
@@ -29,9 +28,11 @@ figure img { display: block; max-width: 100%; height: auto; }
 .scroll:focus-visible { outline: 3px solid #e69f00; outline-offset: 2px; }
 table { border-collapse: collapse; font-size: .9rem; line-height: 1.35; }
 th, td { padding: .3rem .5rem; text-align: left; vertical-align: top;
-  border-bottom: 1px solid var(--line); overflow-wrap: anywhere; min-width: 3.4rem; }
-thead th { border-bottom: 2px solid var(--soft); vertical-align: bottom; overflow-wrap: normal; }
-.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+  border-bottom: 1px solid var(--line); overflow-wrap: break-word; }
+thead th { border-bottom: 2px solid var(--soft); vertical-align: bottom; }
+.number { text-align: right; font-variant-numeric: tabular-nums; }
+td.number, .tied { white-space: nowrap; }
+.wide { min-width: 4.4rem; overflow-wrap: anywhere; }
 :is(th, td):first-child { padding-left: 0; }
 @media print { body { max-width: none; font-size: 10pt; } .invented { position: static; }
   figure, tr, .caution { break-inside: avoid; } .scroll { overflow: visible; } }
@@ -77,6 +78,8 @@ def table(
     *,
     caption: str,
     numbers: frozenset[int] = frozenset(),
+    tied: frozenset[int] = frozenset(),
+    wide: frozenset[int] = frozenset(),
 ) -> str:
     """Write a table whose first column heads its rows.
 
@@ -87,22 +90,25 @@ def table(
         Values; None is written as an en dash.
     caption : str
         Says what the table holds; also names the region that scrolls.
-    numbers : frozenset of int
-        Columns set to the right.
+    numbers, tied, wide : frozenset of int
+        Columns set to the right; of words that stay on one line; of text that may break anywhere.
     """
 
     def mark(column: int) -> str:
-        return ' class="number"' if column in numbers else ""
+        kinds = {"number": numbers, "tied": tied, "wide": wide}
+        styles = " ".join(kind for kind, columns in kinds.items() if column in columns)
+        return f' class="{styles}"' if styles else ""
 
     head = "".join(f'<th scope="col"{mark(k)}>{escape(h)}</th>' for k, h in enumerate(headings))
     body = []
     for row in rows:
         first, *rest = ("–" if value is None else escape(value) for value in row)
         cells = "".join(f"<td{mark(k)}>{cell}</td>" for k, cell in enumerate(rest, 1))
-        body.append(f'<tr><th scope="row">{first}</th>{cells}</tr>')
+        body.append(f'<tr><th scope="row"{mark(0)}>{first}</th>{cells}</tr>')
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{escape(caption)}">'
-        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f'{paragraph(caption, "soft")}<div class="scroll" role="region" tabindex="0" '
+        f'aria-label="{escape(caption)}"><table aria-label="{escape(caption)}">'
+        f"<thead><tr>{head}</tr></thead>"
         f"<tbody>{''.join(body)}</tbody></table></div>"
     )
 

@@ -4,8 +4,8 @@ Each language is one file, ``data_contracts/languages/CODE.toml``; another langu
 file, and nothing else. A file holds
 
 - ``[language]``: ``name`` in the language itself, ``decimal`` and ``thousands`` marks, ``date``
-  (of ``{day}``, ``{month}``, ``{year}``), its twelve ``months``, and ``tied``, the marks before
-  which a blank must not break;
+  (of ``{day}``, ``{month}``, ``{year}``), its twelve ``months``, ``months_short`` for axes,
+  and ``tied``, the marks before which a blank must not break;
 - ``[units]``: how a unit of the contracts is written, where that differs from its symbol;
 - ``[headings]``: the heading of a contract's column, without its unit; ``[records]``: the name of a
   record's sheet, file or part of a form; ``[descriptions]``: a sentence for a column;
@@ -49,6 +49,7 @@ class Words:
     thousands: str
     date_form: str
     months: tuple[str, ...]
+    months_short: tuple[str, ...]
     units: Mapping[str, str] = field(repr=False)
     headings: Mapping[str, str] = field(repr=False)
     records: Mapping[str, str] = field(repr=False)
@@ -153,6 +154,7 @@ def words(code: str = DEFAULT) -> Words:
         thousands=own["thousands"],
         date_form=own["date"],
         months=tuple(own["months"]),
+        months_short=tuple(own["months_short"]),
         units=given.get("units", {}),
         headings=given.get("headings", {}),
         records=given.get("records", {}),

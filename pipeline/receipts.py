@@ -265,7 +265,12 @@ def _to_mend(receipt: Receipt, rules: Mapping[str, str], csv_name: str) -> list[
     return [
         "<h2>To be mended</h2>",
         paragraph(how),
-        table(headings, rows, caption="Rejected rows, counted as in your file, the heading as 1"),
+        table(
+            headings,
+            rows,
+            caption="Rejected rows, counted as in your file, the heading as 1",
+            wide=frozenset({0, 1, 2, 3}),
+        ),
         paragraph(
             f"{more or 'The same lines stand '}{'all stand ' if more else ''}in {csv_name}.", "soft"
         ),

@@ -8,7 +8,7 @@ import warnings
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
-from matplotlib.dates import DateFormatter, MonthLocator
+from matplotlib.dates import MonthLocator, num2date
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FuncFormatter
@@ -30,6 +30,8 @@ from reports.figures import (
 from reports.members.compare import LoggerLines, ShareRow, WinterRow
 
 BAND = "#D4D4D4"
+NARROW_IN = 4.3
+"""Width of every figure [in], so that its words stay readable on a phone."""
 _LINES = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#5A5A5A")
 _DASHES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (1, 1)))
 
@@ -51,17 +53,26 @@ def figure_html(figure: Figure, alt: str, caption: str, invented: str) -> str:
     )
 
 
-def _local_numbers(axes: Axes, w: Words, suffix: str = "") -> None:
-    def write(value: float, _: int) -> str:
-        return f"{value:g}".replace(".", w.decimal).replace("-", "−") + suffix
+def _local(value: float, w: Words) -> str:
+    return f"{value:g}".replace(".", w.decimal).replace("-", "−")
 
-    axes.xaxis.set_major_formatter(FuncFormatter(write))
+
+def _local_numbers(axes: Axes, w: Words) -> None:
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _local(value, w)))
+
+
+def _narrow(
+    height_in: float, rows: int = 1, height_ratios: list[float] | None = None
+) -> tuple[Figure, list[Axes]]:
+    figure, axes = new_figure(height_in, rows, height_ratios)
+    figure.set_size_inches(NARROW_IN, height_in)
+    return figure, axes
 
 
 def dots_figure(rows: list[WinterRow], label: str, w: Words) -> Figure:
     """Draw the member's colonies as dots over the others' middle half, a row a winter."""
     with house_style():
-        figure, [axes] = new_figure(0.95 + 0.62 * len(rows))
+        figure, [axes] = _narrow(0.95 + 0.62 * len(rows))
         for y, row in enumerate(rows):
             if row.others:
                 wide = row.others.high - row.others.low
@@ -72,7 +83,7 @@ def dots_figure(rows: list[WinterRow], label: str, w: Words) -> Figure:
             axes.plot(row.own, heights, "o", color=KEPT, ms=6.5, mec="white", mew=0.8, zorder=5)
         name_rows(axes, [w.winter(row.winter) for row in rows])
         if axes.get_xlim()[0] < 0 <= min(min(row.own) for row in rows):
-            axes.set_xlim(left=0)
+            axes.set_xlim(left=-0.03 * axes.get_xlim()[1])
         axes.set_xlabel(label)
         _local_numbers(axes, w)
     return figure
@@ -81,7 +92,7 @@ def dots_figure(rows: list[WinterRow], label: str, w: Words) -> Figure:
 def shares_figure(rows: list[ShareRow], label: str, w: Words) -> Figure:
     """Draw the member's share over the others', a row a winter."""
     with house_style():
-        figure, [axes] = new_figure(0.95 + 0.8 * len(rows))
+        figure, [axes] = _narrow(0.95 + 0.8 * len(rows))
         for y, row in enumerate(rows):
             own = 100 * row.k / row.n
             axes.barh(y - 0.19, own, 0.34, color=KEPT)
@@ -89,7 +100,7 @@ def shares_figure(rows: list[ShareRow], label: str, w: Words) -> Figure:
             axes.text(
                 1.5 if own > 25 else own + 1.5,
                 y - 0.19,
-                f"{w('member.yours')}: {told}",
+                w("member.labelled", name=w("member.yours"), value=told),
                 va="center",
                 size=9.5,
                 color="white" if own > 25 else INK,
@@ -97,7 +108,8 @@ def shares_figure(rows: list[ShareRow], label: str, w: Words) -> Figure:
             if row.others is not None:
                 others = 100 * row.others
                 axes.barh(y + 0.19, others, 0.34, color=BAND, ec=FAINT, lw=0.8)
-                said = f"{w('member.others')}: {w.quantity(others, '%')}"
+                share = w.quantity(others, "%")
+                said = w("member.labelled", name=w("member.others"), value=share)
                 axes.text(
                     1.5 if others > 25 else others + 1.5,
                     y + 0.19,
@@ -116,7 +128,7 @@ def shares_figure(rows: list[ShareRow], label: str, w: Words) -> Figure:
 def loggers_figure(lines: LoggerLines, label: str, w: Words) -> Figure:
     """Draw the member's daily means as lines over the others' weekly middle half."""
     with house_style():
-        figure, [axes] = new_figure(2.9 + 0.24 * min(len(lines.own), len(_LINES)))
+        figure, [axes] = _narrow(2.9 + 0.24 * min(len(lines.own), len(_LINES)))
         if not lines.others.is_empty():
             days = lines.others["day"].to_list()
             low, high = lines.others["low"].to_list(), lines.others["high"].to_list()
@@ -129,14 +141,10 @@ def loggers_figure(lines: LoggerLines, label: str, w: Words) -> Figure:
         axes.set_ylabel(label)
         axes.grid(axis="y")
         axes.xaxis.set_major_locator(MonthLocator())
-        axes.xaxis.set_major_formatter(DateFormatter("%m"))
-        short = [month[:4].rstrip(".") for month in w.months]
         axes.xaxis.set_major_formatter(
-            FuncFormatter(lambda x, _: short[mpl.dates.num2date(x).month - 1])
+            FuncFormatter(lambda x, _: w.months_short[num2date(x).month - 1])
         )
-        axes.yaxis.set_major_formatter(
-            FuncFormatter(lambda v, _: f"{v:g}".replace(".", w.decimal).replace("-", "−"))
-        )
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: _local(v, w)))
         if is_named:
             figure.legend(loc="outside lower left", ncols=1, handlelength=3)
     return figure
@@ -146,7 +154,7 @@ def model_figure(panels: dict[str, list[dict]], w: Words) -> Figure:
     """Draw estimates with their intervals, one panel an outcome; keys are the panels' titles."""
     heights = [0.75 + 0.5 * len(rows) for rows in panels.values()]
     with house_style():
-        figure, drawn = new_figure(sum(heights) + 0.2, len(panels), heights)
+        figure, drawn = _narrow(sum(heights) + 0.2, len(panels), heights)
         for axes, (title, rows) in zip(drawn, panels.items(), strict=True):
             for y, row in enumerate(rows):
                 colour = LEVEL_COLOURS.get(row["contrast"].partition(" vs ")[0], INK)

@@ -56,10 +56,11 @@ def _shown(pool: Pool, subgroup: str, minimum: int) -> tuple[pl.DataFrame, bool]
 
 
 def _told(row: dict, w: Words) -> dict[str, str]:
-    decimals = decimals_of(row["unit"])
+    unit, decimals = row["unit"], decimals_of(row["unit"])
     return {
-        name: w.quantity(row[column], row["unit"], decimals, signed=True)
-        for name, column in (("mean", "mean"), ("low", "q2.5"), ("high", "q97.5"))
+        "mean": w.quantity(row["mean"], unit, decimals, signed=True),
+        "low": w.number(row["q2.5"], decimals, signed=True),
+        "high": w.number(row["q97.5"], decimals, signed=True),
     }
 
 

@@ -129,7 +129,7 @@ def survival_section(records: Records, member: str, w: Words, invented: str) -> 
     alt = w("member.alt_dots", topic=w("axis.survival"), rows=" ".join(said))
     figure = shares_figure(rows, w("axis.survival"), w)
     parts += few_sentence(rows, minimum, w)
-    parts.append(figure_html(figure, alt, w("topic.survival"), invented))
+    parts.append(figure_html(figure, alt, w("member.how_to_read_shares"), invented))
     return [*parts, *caution("disease", w)]
 
 
@@ -183,7 +183,7 @@ def glance_table(records: Records, member: str, w: Words) -> str:
             rows.append((_axis(topic, w), w.winter(row.winter), own, other))
     headings = tuple(w(f"member.{key}") for key in ("what", "winter", "yours", "others"))
     caption = w("member.glance_caption")
-    return table(headings, rows, caption=caption, numbers=frozenset({2, 3}))
+    return table(headings, rows, caption=caption, numbers=frozenset({2, 3}), tied=frozenset({1}))
 
 
 def records_table(records: Records, member: str, w: Words) -> str:
@@ -207,4 +207,6 @@ def records_table(records: Records, member: str, w: Words) -> str:
     names = ("colony", "winter", "apiary", "level", "state")
     headings = [*(w(f"member.{name}") for name in names), *(_axis(t, w) for t in topics)]
     numbers = frozenset(range(len(names), len(headings)))
-    return table(headings, rows, caption=w("member.records_caption"), numbers=numbers)
+    return table(
+        headings, rows, caption=w("member.records_caption"), numbers=numbers, tied=frozenset({0, 1})
+    )
