@@ -48,6 +48,11 @@ COARSE = {
     "spring_strength_frames": f"Frames of bees in spring, of colonies that survived{ALIKE}",
     "autumn_strength_sd_frames": "Counting error of that, the spread inside its group added",
     "spring_strength_sd_frames": "Counting error of that, the spread inside its group added",
+    "treatment_ingredient": (
+        "Active ingredient of the last treatment before the mite reference date; other where few "
+        "used it"
+    ),
+    "queen_age_years": "Age of the queen at the winter's start; the oldest are told as less",
     "days_before_reference": (
         "Days from the sample to the mite reference date: the mean of all counts of the winter"
     ),

@@ -122,7 +122,7 @@ def _alone(units: pl.DataFrame) -> int:
 
 
 def protect(units: pl.DataFrame, step: Step, k: int) -> Protected:
-    """Leave out what too few look like and make strengths alike.
+    """Leave out what too few look like, make strengths alike, and hide rarities.
 
     Parameters
     ----------
@@ -135,11 +135,29 @@ def protect(units: pl.DataFrame, step: Step, k: int) -> Protected:
     kept = leave_out_small(units, fence_view(step), k)
     alike = make_alike(with_size(kept), k) if kept.height else with_size(kept)
     return Protected(
-        alike.drop("apiary_size"),
+        without_rarities(alike.drop("apiary_size"), k),
         _report(alike, step),
         units.height - kept.height,
         _alone(alike),
     )
+
+
+def without_rarities(units: pl.DataFrame, k: int) -> pl.DataFrame:
+    """Hide what by itself singles out few: a rare treatment becomes ``other``, old queens alike.
+
+    A treatment must be used in k colony-winters and by two members; the ages of queens end at the
+    greatest that k colony-winters reach.
+    """
+    named = "treatment_ingredient"
+    if named in units.columns:
+        is_rare = (pl.len().over(named) < k) | (pl.col("member_id").n_unique().over(named) < 2)
+        shown = pl.when(is_rare & pl.col(named).is_not_null()).then(pl.lit("other"))
+        units = units.with_columns(shown.otherwise(named).alias(named))
+    ages = units["queen_age_years"].drop_nulls().sort(descending=True)
+    oldest = ages[k - 1] if len(ages) >= k else None  # known of fewer than k: of none
+    clipped = pl.min_horizontal("queen_age_years", pl.lit(oldest, pl.Float64))
+    is_known = pl.col("queen_age_years").is_not_null() & (pl.lit(oldest is not None))
+    return units.with_columns(queen_age_years=pl.when(is_known).then(clipped))
 
 
 def describe_units(units: pl.DataFrame) -> str:

@@ -15,7 +15,13 @@ import pytest
 from models.simulate import Scenario, simulate_pool
 from pipeline.publishing.alike import make_alike, split_alike
 from pipeline.publishing.coarsen import STEPS, publishable_units
-from pipeline.publishing.small_cells import fence_view, protect, too_few_alike, with_size
+from pipeline.publishing.small_cells import (
+    fence_view,
+    protect,
+    too_few_alike,
+    with_size,
+    without_rarities,
+)
 from pipeline.settings import Settings
 from pipeline.stages.windows import UNIT
 
@@ -142,3 +148,18 @@ def test_a_strength_that_too_few_share_is_withheld() -> None:
     assert alike["spring_strength_frames"].to_list() == [None] * 4
     assert alike["autumn_strength_frames"].to_list() == [6.5] * 4
     assert alike["autumn_strength_sd_frames"].to_list() == pytest.approx([1.5] * 4, abs=0.01)
+
+
+def test_a_rare_treatment_and_an_old_queen_are_not_told() -> None:
+    frame = pl.DataFrame(
+        {
+            "member_id": ["a", "a", "b", "b", "b", "b"],
+            "treatment_ingredient": ["thymol", "thymol", "thymol", "hop acids", None, "amitraz"],
+            "queen_age_years": [0.0, 1.0, 1.0, 2.0, None, 7.0],
+        }
+    )
+    shown = without_rarities(frame, 2)
+    told = ["thymol", "thymol", "thymol", "other", None, "other"]
+    assert shown["treatment_ingredient"].to_list() == told
+    assert shown["queen_age_years"].to_list() == [0.0, 1.0, 1.0, 2.0, None, 2.0]
+    assert without_rarities(frame, 6)["queen_age_years"].null_count() == 6
