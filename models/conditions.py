@@ -16,6 +16,7 @@ import xarray as xr
 from models.data import Pool
 from models.estimands import expected, flat_draws, posterior_effects
 from models.predictor import Layout, Terms, base_terms, exposure_terms, layout_of, linear_predictor
+from models.side_by_side import side_by_side
 from models.tables import ESTIMATED, MEASURES
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
@@ -199,15 +200,29 @@ def conditions_table(pool: Pool, posterior: xr.Dataset, estimands: pl.DataFrame)
     cold = next((c for c in pool.covariates if c.name == COLD), None)
     if cold is not None and pool.has("cold"):
         low, high = np.nanquantile(pool.cold_raw, [0.05, 0.95])
-        for value in np.linspace(low, high, POINTS):
+        fullest = {
+            outcome: next((k for k in pool.levels[:0:-1] if (outcome, k) in compared), None)
+            for outcome in pool.outcomes
+        }
+        asked = [
+            (float(value), outcome, level)
+            for value in np.linspace(low, high, POINTS)
+            for outcome, level in fullest.items()
+            if level is not None
+        ]
+
+        def gain_of(one: tuple[float, str, str]) -> np.ndarray:
+            value, outcome, level = one
             standard = (value - cold.location) / cold.scale
-            for outcome in pool.outcomes:
-                level = next((k for k in pool.levels[:0:-1] if (outcome, k) in compared), None)
-                if level is None:
-                    continue
-                gain = made.mean(outcome, level, cold=standard)
-                gain = SIGNS[outcome] * (gain - made.mean(outcome, "none", cold=standard))
-                rows.append(_row(COLD, outcome, f"{level} vs none", float(value), gain))
+            without = made.mean(outcome, "none", cold=standard)
+            return SIGNS[outcome] * (made.mean(outcome, level, cold=standard) - without)
+
+        rows = [
+            _row(COLD, outcome, f"{level} vs none", value, gain)
+            for (value, outcome, level), gain in zip(
+                asked, side_by_side(gain_of, asked), strict=True
+            )
+        ]
     if pool.has("top opening"):
         for outcome in pool.outcomes:
             if (outcome, "full closed vs none") not in answered:

@@ -24,6 +24,7 @@ from models.predictor import (
     linear_predictor,
 )
 from models.priors import SPREAD_LOG_SD, SPREAD_MEDIAN, Priors
+from models.side_by_side import side_by_side
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 THESE, NEW = HORIZONS = ("these winters", "a new winter")
@@ -215,32 +216,36 @@ def pool_means(
     fresh, shift = new_winter_effects(pool, layout, posterior, priors or Priors(), rng)
     n_draws = len(these)
     sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
+    of_horizon = {THESE: these, NEW: fresh}
+
+    def of_chunk(place: tuple[str, slice]) -> dict[tuple[str, Setting, str], np.ndarray]:
+        horizon, chunk = place
+        made: dict[tuple[str, Setting, str], np.ndarray] = {}
+        alive: dict[Setting, np.ndarray] = {}
+        for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
+            o = pool.outcomes.index(outcome)
+            own, unknown = of_horizon[horizon][chunk, o], latent[chunk]
+            without = linear_predictor(own, unknown, base[outcome])
+            for setting, terms in exposed.items():
+                eta = without + linear_predictor(own, unknown, terms)
+                if horizon == NEW:
+                    eta += shift[chunk, o, pool.levels.index(setting.level), None]
+                mean = expected(outcome, eta, None if sd is None else sd[chunk])
+                if outcome == SURVIVAL:
+                    alive[setting] = mean
+                if outcome == STRENGTH:
+                    if SURVIVAL not in pool.outcomes:
+                        continue
+                    mean = alive[setting] * mean
+                    among = (mean @ weights) / (alive[setting] @ weights)
+                    made[SURVIVORS, setting, horizon] = among
+                made[outcome, setting, horizon] = mean @ weights
+        return made
+
     values: dict[tuple[str, Setting, str], np.ndarray] = {}
-
-    def keep(key: tuple[str, Setting, str], chunk: slice, mean: np.ndarray) -> None:
-        values.setdefault(key, np.empty((n_draws, len(names))))[chunk] = mean
-
-    for horizon, effects in ((THESE, these), (NEW, fresh)):
-        for chunk in _chunks(n_draws):
-            alive: dict[Setting, np.ndarray] = {}
-            for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
-                o = pool.outcomes.index(outcome)
-                own, unknown = effects[chunk, o], latent[chunk]
-                without = linear_predictor(own, unknown, base[outcome])
-                for setting, terms in exposed.items():
-                    eta = without + linear_predictor(own, unknown, terms)
-                    if horizon == NEW and shift is not None:
-                        eta += shift[chunk, o, pool.levels.index(setting.level), None]
-                    mean = expected(outcome, eta, None if sd is None else sd[chunk])
-                    if outcome == SURVIVAL:
-                        alive[setting] = mean
-                    if outcome == STRENGTH:
-                        if SURVIVAL not in pool.outcomes:
-                            continue
-                        mean = alive[setting] * mean
-                        among = (mean @ weights) / (alive[setting] @ weights)
-                        keep((SURVIVORS, setting, horizon), chunk, among)
-                    keep((outcome, setting, horizon), chunk, mean @ weights)
+    for horizon in of_horizon:
+        chunks = side_by_side(of_chunk, [(horizon, chunk) for chunk in _chunks(n_draws)])
+        values |= {key: np.concatenate([made[key] for made in chunks]) for key in chunks[0]}
     return PoolMeans(values, names)
 
 
