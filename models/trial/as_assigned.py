@@ -11,7 +11,7 @@ from typing import Final
 
 import polars as pl
 
-from models.refits.base import Records
+from models.refits.base import Records, Variation
 from pipeline.stages.hive_envelopes import NO_BODY, NO_FIGURE, NO_SET_UP
 from pipeline.stages.windows import UNIT
 
@@ -48,3 +48,23 @@ def as_assigned(records: Records, drawn: pl.DataFrame) -> Records:
         .otherwise(reason),
     )
     return Records(units.select(list(kept)), records.mite_samples)
+
+
+def drawn_variation(drawn: pl.DataFrame) -> list[Variation]:
+    """Make the refit of drawn colony-winters at the level of the lot; none without a draw.
+
+    Parameters
+    ----------
+    drawn : polars.DataFrame
+        As ``as_assigned`` takes it.
+    """
+    if drawn.is_empty():
+        return []
+    return [
+        Variation(
+            AS_ASSIGNED,
+            AS_ASSIGNED,
+            "only set-ups drawn by lot, at the level of the lot",
+            change_records=lambda records: as_assigned(records, drawn),
+        )
+    ]

@@ -13,7 +13,7 @@ from models.data import Pool, pack_pool
 from models.estimands import ALL, SURVIVORS, THESE, Setting, pool_means
 from models.predictor import layout_of
 from models.refits.base import Records
-from models.trial.as_assigned import as_assigned
+from models.trial.as_assigned import as_assigned, drawn_variation
 from models.trial.expectations import (
     FIT,
     PRIORS,
@@ -211,3 +211,13 @@ def test_as_drawn_records_pack_into_a_pool_of_the_drawn_levels_alone() -> None:
     assert "not in a draw" in pool.parts["colony-winters"].reason
     nothing = as_assigned(Records(evidence.colony_winters, evidence.mite_samples), drawn.clear())
     assert nothing.colony_winters["exclusion_reason"].null_count() == 0
+
+
+def test_the_refit_as_drawn_is_there_where_something_was_drawn() -> None:
+    evidence = known_fit(4, n_draws=2)
+    records = Records(evidence.colony_winters, evidence.mite_samples)
+    drawn = evidence.colony_winters.head(4).select("colony_id", "winter", level=pl.lit("full"))
+    [variation] = drawn_variation(drawn)
+    made = variation.change_records(records).colony_winters
+    assert made.equals(as_assigned(records, drawn).colony_winters)
+    assert drawn_variation(drawn.clear()) == []
