@@ -11,22 +11,18 @@ from models.estimands import ALL, THESE
 from models.payoff.inputs import (
     COLONY_PRICE,
     FRAME_PRICE,
-    LIFETIME,
-    RATE,
     STORES_PRICE,
     SUGAR_PRICE,
     WAGE,
     Inputs,
     say_missing,
 )
-from models.payoff.money import present_worth
-from models.payoff.net import MATERIAL, PRICE_DRAWS, WORK
-from models.payoff.quantities import DEATHS, FRAMES, QUANTITIES, SAVED
+from models.payoff.net import PRICE_DRAWS
+from models.payoff.quantities import QUANTITIES
 from models.vocabulary import LEVELS, OUTCOMES
 from pipeline.errors import ModelError, NotConvergedError, StudyError
 from pipeline.payoff_step import Reckoned, reckon_study
 from reports.context import Pool
-from reports.tables import Column
 from reports.verdict import judge, load_checks
 from reports.wording import (
     LEVEL_WORDS,
@@ -44,48 +40,6 @@ FOR_COLONIES = 100
 """Colonies for which the worth of knowing is told."""
 
 PRICES = (STORES_PRICE, SUGAR_PRICE, FRAME_PRICE, COLONY_PRICE, WAGE)
-PART_WORDS = {
-    SAVED: "stores saved by colonies that live either way",
-    DEATHS: "deaths avoided, at the price of a replacement",
-    FRAMES: "spring frames, less those that replacements bring",
-    MATERIAL: "material, as a yearly sum over its lifetime",
-    WORK: "work each winter",
-}
-PAYOFF_COLUMNS: dict[str, Column | str] = {
-    "level": "Level",
-    "whom": "For",
-    "net": Column("Net benefit", is_number=True),
-    "span": Column("95 % interval", is_number=True),
-    "pays": Column("Pays [%]", is_number=True),
-    "winters": Column("Winters to break even", is_number=True),
-    "never": Column("Never [%]", is_number=True),
-}
-PART_COLUMNS: dict[str, Column | str] = {
-    "level": "Level",
-    "words": "Part",
-    "amount": Column("Amount", is_number=True),
-    "money": Column("Money (95 %)", is_number=True),
-}
-INPUT_COLUMNS: dict[str, Column | str] = {
-    "input": "Reckoned with",
-    "value": Column("Value", is_number=True),
-    "span": Column("Range", is_number=True),
-    "unit": "Unit",
-    "source": "Given by",
-}
-TURN_COLUMNS: dict[str, Column | str] = {
-    "input": "Input",
-    "value": Column("As given", is_number=True),
-    "span": Column("Moved over", is_number=True),
-    "net_span": Column("Net benefit then", is_number=True),
-    "turns": Column("Turns at", is_number=True),
-    "unit": "Unit",
-}
-KNOWLEDGE_COLUMNS: dict[str, Column | str] = {
-    "words": "Knowing",
-    "value": Column("A colony and winter", 2),
-    "whole": Column(f"{FOR_COLONIES} colonies, one lifetime"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,28 +165,6 @@ def payoff_sentences(pool: Pool, found: PayoffFound) -> list[str]:
     return said
 
 
-def payoff_cells(found: PayoffFound) -> pl.DataFrame:
-    """Net benefits by level, for all, a new winter and the thirds by cold, as text."""
-    rows = []
-    for row in found.table("payoff").to_dicts():
-        is_known = row["mean"] is not None
-        median = row["break_even_q50"]
-        rows.append(
-            {
-                "level": row["level"],
-                "whom": row["subgroup"] if row["horizon"] == THESE else row["horizon"],
-                "net": signed(row["mean"], 1) if is_known else row["status"],
-                "span": f"{signed(row['q2.5'], 1)} to {signed(row['q97.5'], 1)}"
-                if is_known
-                else "–",
-                "pays": chance(row["p_pays"]),
-                "winters": "–" if not is_known else "never" if median is None else number(median),
-                "never": chance(row["p_never"]),
-            }
-        )
-    return pl.DataFrame(rows, dict.fromkeys(PAYOFF_COLUMNS, pl.String))
-
-
 def reasons(found: PayoffFound) -> list[str]:
     """Say why some net benefits of subgroups are not told, each reason once."""
     rows = found.table("payoff").filter(
@@ -247,63 +179,11 @@ def reasons(found: PayoffFound) -> list[str]:
     ]
 
 
-def _plain(value: float) -> str:
+def plain(value: float) -> str:
     """Write a number with the decimals that its size needs; a whole one without."""
     size = abs(value)
     decimals = 0 if value == round(value) or size >= 1000 else 3 if size < 0.1 else 2
     return number(value, decimals)
-
-
-def _span(row: dict) -> str:
-    return "–" if row["low"] == row["high"] else f"{_plain(row['low'])} to {_plain(row['high'])}"
-
-
-def part_cells(found: PayoffFound) -> pl.DataFrame:
-    """What each level's net benefit is made of, as text."""
-    rows = []
-    for row in found.table("payoff_parts").to_dicts():
-        money = str(row["status"])
-        if row["mean"] is not None:
-            low, high = signed(row["q2.5"], 1), signed(row["q97.5"], 1)
-            money = f"{signed(row['mean'], 1)} ({low} to {high})"
-        amount = "–" if row["amount"] is None else f"{_plain(row['amount'])} {row['unit']}"
-        words = PART_WORDS[row["part"]]
-        rows.append({"level": row["level"], "words": words, "amount": amount, "money": money})
-    return pl.DataFrame(rows, dict.fromkeys(PART_COLUMNS, pl.String))
-
-
-def input_cells(found: PayoffFound) -> pl.DataFrame:
-    """All numbers that the payoff was reckoned with, as text."""
-    rows = [
-        {
-            **row,
-            "input": input_words(row["input"]),
-            "value": _plain(row["value"]),
-            "span": _span(row),
-        }
-        for row in found.table("payoff_inputs").to_dicts()
-    ]
-    return pl.DataFrame(
-        [{k: row[k] for k in INPUT_COLUMNS} for row in rows],
-        dict.fromkeys(INPUT_COLUMNS, pl.String),
-    )
-
-
-def turn_cells(found: PayoffFound) -> pl.DataFrame:
-    """Where each single input turns the main level's answer, as text."""
-    table = found.table("payoff_one_way").filter(pl.col("level") == main_level(found))
-    rows = [
-        {
-            "input": input_words(row["input"]),
-            "value": _plain(row["value"]),
-            "span": _span(row),
-            "net_span": f"{signed(row['net_low'], 1)} to {signed(row['net_high'], 1)}",
-            "turns": "nowhere" if row["turns_at"] is None else _plain(row["turns_at"]),
-            "unit": row["unit"],
-        }
-        for row in table.to_dicts()
-    ]
-    return pl.DataFrame(rows, dict.fromkeys(TURN_COLUMNS, pl.String))
 
 
 def turn_sentence(found: PayoffFound) -> str:
@@ -316,29 +196,11 @@ def turn_sentence(found: PayoffFound) -> str:
     if turning.is_empty():
         return f"{most} No single input turns the answer while it stays within its own range."
     at = [
-        f"*{input_words(row['input'])}* at {_plain(row['turns_at'])}{NO_BREAK}"
+        f"*{input_words(row['input'])}* at {plain(row['turns_at'])}{NO_BREAK}"
         f"{markdown_text(row['unit'])}"
         for row in turning.to_dicts()
     ]
     return f"{most} Within its own range the answer is turned by {listed(at, 'or')}."
-
-
-def _knowing(row: dict) -> str:
-    if row["colonies"] is None:
-        return f"all about {row['of']}, for sure"
-    return f"what one more winter of {number(row['colonies'])} colonies would tell"
-
-
-def knowledge_cells(found: PayoffFound) -> pl.DataFrame:
-    """What knowing better is worth, a colony-winter and for many over a lifetime."""
-    given = found.inputs.given
-    winters = float(present_worth(given[RATE].value, given[LIFETIME].value))
-    rows = [
-        (_knowing(row), row["value"], FOR_COLONIES * winters * row["value"])
-        for row in found.table("payoff_knowledge").to_dicts()
-    ]
-    schema = {"words": pl.String, "value": pl.Float64, "whole": pl.Float64}
-    return pl.DataFrame(rows, schema, orient="row")
 
 
 def knowledge_sentence(found: PayoffFound) -> str:

@@ -23,16 +23,14 @@ from pipeline.store import Store
 from pipeline.study import Study
 from reports import figures_payoff
 from reports.context import Pool, load_pool
-from reports.payoff_page import (
+from reports.payoff_page import load_payoff, main_level, payoff_sentences, reasons, turn_sentence
+from reports.payoff_tables import (
     input_cells,
     knowledge_cells,
-    load_payoff,
     part_cells,
     payoff_cells,
-    payoff_sentences,
-    reasons,
+    recorded_costs,
     turn_cells,
-    turn_sentence,
 )
 from tests.payoff_inputs import AMOUNTS, normal_draws, price_rows
 from tests.report_study import write_study
@@ -262,6 +260,49 @@ def test_the_page_speaks_of_every_level_in_words(pool):
     assert part_cells(found).height == 15
     assert knowledge_cells(found)["whole"].min() >= 0.0
     assert set(input_cells(found)["source"]) >= {"default of the program"}
+
+
+def test_without_any_estimate_the_page_gives_reasons_and_no_money(path):
+    table = path / "results" / "estimands.csv"
+    refused = pl.read_csv(table).with_columns(
+        status=pl.lit("cannot be estimated"), reason=pl.lit("no level is linked.")
+    )
+    refused.write_csv(table)
+    note_run(path, sha256="c")
+    pool = load_pool(path)
+    found = load_payoff(pool)
+    assert main_level(found) == ""
+    for said in payoff_sentences(pool, found):
+        assert "nothing is said in money (cannot be estimated)" in said
+        assert "no level is linked" in said
+    assert set(payoff_cells(found)["net"]) == {"cannot be estimated"}
+    assert found.table("payoff_knowledge").is_empty()
+
+
+def test_recorded_work_and_material_stand_beside_the_prices(path):
+    units = load_pool(path).units
+    level, other = "full", "none"
+    of_level = units.filter(pl.col("level") == level)
+    rows = of_level.select("colony_id", "winter", material_cost=30.0, work_h=0.5)
+    few = units.filter(pl.col("level") == other).sort("member_id").head(2)
+    rows = pl.concat([rows, few.select("colony_id", "winter", material_cost=9.0, work_h=0.1)])
+    with Store.open(path / "store.duckdb") as store:
+        store.connection.register("incoming", rows)
+        store.connection.execute(
+            "INSERT INTO set_ups_rows BY NAME SELECT *, 'a' AS _file_sha256, 1 AS _file_no, "
+            "'' AS _sheet, 2 AS _row, now() AS _ingested_at, false AS _is_superseded FROM incoming"
+        )
+    told = recorded_costs(load_pool(path)).to_dicts()
+    assert [row["level"] for row in told] == [other, level]
+    assert told[0]["is_hidden"]
+    assert told[0]["work_h"] is None
+    # the other level is hidden too: it would follow from the total
+    assert told[1]["is_hidden"]
+    with Store.open(path / "store.duckdb") as store:
+        store.connection.execute("DELETE FROM set_ups_rows WHERE work_h < 0.2")
+    [alone] = recorded_costs(load_pool(path)).to_dicts()
+    assert (alone["work_h"], alone["material_cost"]) == (0.5, 30.0)
+    assert alone["n_units"] == of_level.height
 
 
 @pytest.mark.parametrize("name", ["net", "horizon", "turns", "map"])
