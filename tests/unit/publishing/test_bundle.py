@@ -21,7 +21,9 @@ import xarray as xr
 import yaml
 from frictionless import Package, system
 from rocrate.rocrate import ROCrate
+from typer.testing import CliRunner
 
+from pipeline.cli import app
 from pipeline.errors import ModelError, NotConvergedError, StoreError, StudyError
 from pipeline.progress import SILENT
 from pipeline.publishing import bundle
@@ -121,6 +123,15 @@ def test_without_consent_nothing_is_published(study, tmp_path) -> None:
     assert "members.csv" in refused.value.mend
     assert "may_publish" in refused.value.mend
     assert not (tmp_path / "b").exists()
+
+
+def test_the_command_says_who_is_in_it_and_what_to_keep_apart(study, tmp_path) -> None:
+    asked = ["publish", str(study.path), str(tmp_path / "b"), "--coarser", "2", "--leave-out"]
+    done = CliRunner().invoke(app, [*asked, "--quiet"])
+    assert done.exit_code == 0, done.output
+    assert "9 agreed, 1 refused, 0 were not asked" in done.output
+    assert "Keep the study's own numbers apart from the bundle: 1 members" in done.output
+    assert MARK not in done.output
 
 
 def test_small_cells_are_refused_with_the_way_out(study, tmp_path) -> None:
