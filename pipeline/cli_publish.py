@@ -72,8 +72,8 @@ def print_published(done: Published) -> None:
     )
     if consents.withheld:
         typer.echo(
-            f"\nKeep the study's own numbers apart from the bundle: {consents.withheld} members "
-            "are in them who are not in the bundle, and the difference speaks of these."
+            "\nKeep the study's own numbers apart from the bundle: they also rest on members who "
+            f"are not in it ({consents.withheld}), and the difference speaks of these."
         )
 
 

@@ -130,7 +130,7 @@ def test_the_command_says_who_is_in_it_and_what_to_keep_apart(study, tmp_path) -
     done = CliRunner().invoke(app, [*asked, "--quiet"])
     assert done.exit_code == 0, done.output
     assert "9 agreed, 1 refused, 0 were not asked" in done.output
-    assert "Keep the study's own numbers apart from the bundle: 1 members" in done.output
+    assert "members who are not in it (1)" in done.output
     assert MARK not in done.output
 
 
