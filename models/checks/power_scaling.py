@@ -100,7 +100,7 @@ def _add_others(draws: Draws, priors: Priors, add: Callable[[str, np.ndarray], N
         "mite_load_mean": lambda x: normal(x, mites.load_mu, mites.load_mu_sd),
         "treatment_effect": lambda x: normal(x, mites.treatment_mu, mites.treatment_sd),
         "treatment_type_sd": lambda x: _spread(x, mites.treatment_type_sd),
-        "treatment_type_z": lambda x: normal(x),
+        "treatment_type_z": normal,
         "treatment_regrowth": lambda x: normal(x, mites.regrowth_mu, mites.regrowth_sd),
         "mite_growth": lambda x: normal(x, mites.growth_mu, mites.growth_sd),
         "treatment_efficacy": lambda x: normal(x, mites.efficacy_mu, mites.efficacy_sd),
