@@ -21,6 +21,7 @@ _CODE = (
     "pipeline/readers",
     "pipeline/mapping",
     "pipeline/languages.py",
+    "pipeline/phone_form.py",
     "pipeline/recognise.py",
     "pipeline/checks.py",
     "pipeline/staging.py",

@@ -10,7 +10,7 @@ from pipeline.store import Store
 from reports.context import Pool
 
 INSIDE = ("above cluster", "under cover", "brood nest", "floor")
-"""Places of loggers inside a hive, the ones shown first before others."""
+"""Places of loggers inside a hive."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from datetime import date
 from html import unescape
 from pathlib import Path
 
@@ -27,8 +28,15 @@ from pipeline.settings import read_settings
 from pipeline.store import Store
 from pipeline.study import Study
 from reports.context import load_pool
-from reports.members.compare import Band, Records, compare, compare_shares, load_records
-from reports.members.model import model_section, third_of
+from reports.members.compare import (
+    Band,
+    Records,
+    compare,
+    compare_loggers,
+    compare_shares,
+    load_records,
+)
+from reports.members.model import cold_of, model_section, third_of
 from reports.members.sections import TOPICS, logger_sections, topic_section
 from reports.members.write import member_page, write_members
 from tests.report_study import HOSTILE, write_study
@@ -157,6 +165,30 @@ def test_shares_need_the_minimum_too() -> None:
     assert row.others == pytest.approx(4 / 5)
 
 
+def test_a_week_of_loggers_needs_the_minimum_of_other_members(records: Records) -> None:
+    def reading(member: str, day: int, value: float, position: str = "under cover") -> dict:
+        return {
+            "member_id": member,
+            "colony_id": f"{member}-1",
+            "winter": 2024,
+            "position": position,
+            "observed_on": date(2025, 1, day),
+            "temperature_mean_c": value,
+        }
+
+    rows = [reading("a", 7, 5.0), reading("a", 14, 6.0)]
+    rows += [reading(f"o{k}", 7, float(k)) for k in range(1, 6)]  # Tuesday 7 January
+    rows += [reading(f"o{k}", 14, float(k)) for k in range(1, 5)]  # the week after: four only
+    rows += [reading("o5", 14, 9.0, "brood nest")]  # a place that the member does not log
+    told = replace(records, sensor_days=pl.DataFrame(rows))
+    lines = compare_loggers(told, "a", "temperature_mean_c", 5)
+    assert lines is not None and lines.winter == 2024
+    assert [line["value"].to_list() for line in lines.own.values()] == [[5.0, 6.0]]
+    # the middle of the week from Monday 6 January; quartiles of 1 2 3 4 5 by hand
+    assert lines.others.rows() == [(date(2025, 1, 9), 2.0, 4.0)]
+    assert compare_loggers(told, "b", "temperature_mean_c", 5) is None
+
+
 def test_too_few_others_are_said_and_not_drawn(records: Records) -> None:
     w = words()
     few = replace(records, units=records.units.filter(pl.col("member_id") != "QZM05"))
@@ -195,6 +227,24 @@ def test_the_third_of_a_place_is_the_models_own_cut(records: Records) -> None:
     for value, third in zip(np.quantile(cold, [0.05, 0.5, 0.95]), THIRDS, strict=True):
         assert third_of(records.pool, float(value)) == third
     assert third_of(records.pool, None) is None
+
+
+def test_the_curve_along_the_cold_is_read_at_the_members_place(records: Records) -> None:
+    w, cold = words(), cold_of(records, "QZM01")
+    assert cold is not None
+
+    def said(low: float, high: float) -> str:
+        rows = [
+            ("cold", "stores use", "full vs none", at, "kg", at - 8, at - 9, at - 7)
+            for at in (low, high)
+        ]
+        curve = pl.DataFrame(rows, schema=records.pool.conditions.schema, orient="row")
+        told = replace(records, pool=replace(records.pool, conditions=curve))
+        return unescape(" ".join(model_section(told, "QZM01", w, "")))
+
+    mean = w.quantity(cold - 8, "kg", 1, signed=True)  # the curve is a straight line
+    assert f"the model's curve reads: stores saved {mean} (" in said(cold - 2, cold + 3)
+    assert "the model's curve reads" not in said(cold + 1, cold + 3)  # nothing beyond its ends
 
 
 def test_a_page_in_french_says_everything_in_french(records: Records) -> None:
