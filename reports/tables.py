@@ -45,6 +45,8 @@ class Column:
 def cell_text(value: object, decimals: int = 0) -> str:
     """Write one value as safe HTML; an en dash for a missing one.
 
+    A struct of ``anchor`` and ``text`` becomes a link inside the page.
+
     Examples
     --------
     >>> cell_text("<script>"), cell_text(None), cell_text(1234.56, 1), cell_text(True)
@@ -56,6 +58,8 @@ def cell_text(value: object, decimals: int = 0) -> str:
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
         return number(value, decimals)
+    if isinstance(value, dict):
+        return f'<a href="#{html.escape(value["anchor"])}">{cell_text(value["text"])}</a>'
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%d %H:%M")
     if isinstance(value, date):
