@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.publishing.checksums import write_checksums
 from pipeline.store import Store
 from pipeline.study import Study
 from tests.e2e.conftest import DemoRun, run_winterpool
@@ -64,3 +65,36 @@ def test_the_report_in_it_names_nobody(demo_run: DemoRun, bundle: Path) -> None:
     assert str(demo_run.path) not in page
     estimands = pl.read_csv(bundle / "results" / "estimands.csv")
     assert (estimands["status"] == "estimated").any()
+
+
+def test_two_bundles_are_fitted_together(bundle: Path, tmp_path: Path) -> None:
+    """The same records under two names: twice the colonies, so a narrower answer."""
+    other = tmp_path / "other"
+    shutil.copytree(bundle, other)
+    path = other / "README.md"
+    path.write_text(path.read_text(encoding="utf-8") + "\nAnother association.\n", encoding="utf-8")
+    (other / "SHA256SUMS").unlink()
+    write_checksums(other)
+    out = tmp_path / "synthesis.csv"
+    done = run_winterpool("combine", bundle, other, "--refit", "--out", out, "--quiet")
+    assert done.returncode == 0, done.stderr
+    assert "One fit of all tables together" in done.stdout
+    table = pl.read_csv(out).filter(
+        (pl.col("outcome") == "stores use")
+        & (pl.col("contrast") == "full vs none")
+        & (pl.col("measure") == "difference")
+    )
+    alone = pl.read_csv(bundle / "results" / "estimands.csv").filter(
+        (pl.col("outcome") == "stores use")
+        & (pl.col("contrast") == "full vs none")
+        & (pl.col("measure") == "difference")
+        & (pl.col("subgroup") == "all")
+        & (pl.col("horizon") == "these winters")
+    )
+    assert table["mean"][0] == pytest.approx(alone["mean"][0], abs=0.01)
+    [line] = [
+        text
+        for text in done.stdout.split("One fit of all tables together")[1].splitlines()
+        if text.startswith("stores use") and "full vs none" in text
+    ]
+    assert "kg" in line
