@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
+from models.apiary_effects import SCHEMA as APIARIES_SCHEMA
 from models.conditions import SCHEMA as CONDITIONS_SCHEMA
 from models.gates import GATES_SCHEMA
 from pipeline.contracts import load_contracts
@@ -16,6 +17,8 @@ from pipeline.errors import RenderError
 from pipeline.settings import Settings, read_settings
 from pipeline.store import Store
 from pipeline.study import Study
+from reports.coverage import read_coverage
+from reports.one_winter import OneWinter, read_one_winter
 
 QUANTILES = ("q2.5", "q5.5", "q25", "q50", "q75", "q94.5", "q97.5")
 AMONG_SURVIVORS = " among survivors"
@@ -46,6 +49,7 @@ RESULT_SCHEMAS: dict[str, Mapping[str, type[pl.DataType]]] = {
         **dict.fromkeys(QUANTILES, pl.Float64),
     },
     "conditions": CONDITIONS_SCHEMA,
+    "apiaries": APIARIES_SCHEMA,
     "gates": GATES_SCHEMA,
     "links": {
         "outcome": pl.String,
@@ -105,15 +109,27 @@ _TREATMENTS = """
 """
 
 
+def _wintered(colony_winters: pl.DataFrame) -> pl.DataFrame:
+    is_analysed = pl.col("exclusion_reason").is_null()
+    return colony_winters.filter(
+        is_analysed | pl.col("is_alive").is_not_null() | pl.col("is_disaster")
+    )
+
+
+def _shown(colony_winters: pl.DataFrame) -> pl.DataFrame:
+    units = colony_winters.filter(pl.col("exclusion_reason").is_null())
+    return _wintered(colony_winters) if units.is_empty() else units
+
+
 @dataclass(frozen=True, slots=True)
 class Pool:
     """Everything the documents read, loaded once.
 
     ``records`` counts rows by record (record, title, accepted, superseded, rejected); ``accounts``
-    is what each stage took in, kept and excluded; ``sensors`` and ``treatments`` are summaries
-    made inside the store; ``results`` frames have the columns
-    of ``RESULT_SCHEMAS``; ``run`` and ``secondary_run`` are the files of these names, empty when
-    there has been no fit.
+    is what each stage took in, kept and excluded; ``sensors``, ``treatments`` and ``coverage``
+    are summaries made from the store; ``one_winter`` is a logged colony's; ``results`` frames have
+    the columns of ``RESULT_SCHEMAS``; ``run`` and ``secondary_run`` are the files of these names,
+    empty when there has been no fit.
     """
 
     study: Study
@@ -127,9 +143,12 @@ class Pool:
     accounts: pl.DataFrame
     sensors: pl.DataFrame
     treatments: pl.DataFrame
+    coverage: pl.DataFrame
+    one_winter: OneWinter
     estimands: pl.DataFrame
     level_means: pl.DataFrame
     conditions: pl.DataFrame
+    apiaries: pl.DataFrame
     gates: pl.DataFrame
     links: pl.DataFrame
     parts: pl.DataFrame
@@ -145,15 +164,12 @@ class Pool:
     @property
     def wintered(self) -> pl.DataFrame:
         """The colony-winters whose fate is known, analysed or not, and all that are analysed."""
-        is_analysed = pl.col("exclusion_reason").is_null()
-        return self.colony_winters.filter(
-            is_analysed | pl.col("is_alive").is_not_null() | pl.col("is_disaster")
-        )
+        return _wintered(self.colony_winters)
 
     @property
     def shown(self) -> pl.DataFrame:
         """The units that describe the pool: those analysed, or those known when none is."""
-        return self.wintered if self.units.is_empty() else self.units
+        return _shown(self.colony_winters)
 
     @property
     def minimum_cell(self) -> int:
@@ -268,12 +284,15 @@ def load_pool(start: Path | None = None) -> Pool:
     study = find_study((start or Path.cwd()).resolve())
     results = {name: _read_result(study, name) for name in RESULT_SCHEMAS}
     results["level_means"] = _only_estimated(results["level_means"], results["estimands"])
+    settings = read_settings(study.settings_path)
     with Store.open(study.store_path, read_only=True) as store:
         rejected = store.table("rejected_rows")
+        colony_winters = store.table("colony_winters")
+        shown = _shown(colony_winters)
         return Pool(
             study=study,
-            settings=read_settings(study.settings_path),
-            colony_winters=store.table("colony_winters"),
+            settings=settings,
+            colony_winters=colony_winters,
             winter_survival=store.table("winter_survival"),
             mite_samples=store.table("mite_samples"),
             files=store.table("files"),
@@ -282,6 +301,8 @@ def load_pool(start: Path | None = None) -> Pool:
             accounts=store.table("stage_accounts"),
             sensors=store.connection.sql(_SENSORS).pl(),
             treatments=store.connection.sql(_TREATMENTS).pl(),
+            coverage=read_coverage(store, shown, settings.report.minimum_cell),
+            one_winter=read_one_winter(store, shown, settings.report.minimum_cell),
             run=_read_run(study, "run.json"),
             secondary_run=_read_run(study, "secondary_run.json"),
             **results,
