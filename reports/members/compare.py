@@ -48,15 +48,20 @@ class LoggerLines:
     Attributes
     ----------
     winter : int
-    own : dict of str to polars.DataFrame
-        By colony and place: columns ``day, value``.
-    others : polars.DataFrame
-        Columns ``day, low, high``; weeks with too few other members are left out.
+    own : dict of str to dict of str to polars.DataFrame
+        By place in the hive and colony: columns ``day, value``.
+    others : dict of str to polars.DataFrame
+        By place: columns ``day, low, high``; weeks with too few other members are left out.
     """
 
     winter: int
-    own: dict[tuple[str, str], pl.DataFrame]
-    others: pl.DataFrame
+    own: dict[str, dict[str, pl.DataFrame]]
+    others: dict[str, pl.DataFrame]
+
+    @property
+    def has_others(self) -> bool:
+        """Whether any week of any place can be shown."""
+        return any(not weeks.is_empty() for weeks in self.others.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,14 +185,26 @@ def compare_loggers(records: Records, member: str, column: str, minimum: int) ->
     if own.is_empty():
         return None
     winter = int(own["winter"].max())  # type: ignore[arg-type]
-    own = own.filter(pl.col("winter") == winter).sort("colony_id", "position", "day")
-    others = values.filter(
-        (pl.col("member_id") != member)
-        & (pl.col("winter") == winter)
-        & pl.col("position").is_in(own["position"].unique().to_list())
-    )
-    weeks = (
-        others.group_by(day=pl.col("day").dt.truncate("1w"))
+    here = values.filter(pl.col("winter") == winter).sort("colony_id", "day")
+    own_lines: dict[str, dict[str, pl.DataFrame]] = {}
+    weeks = {}
+    for position in INSIDE:
+        there = here.filter(pl.col("position") == position)
+        mine = there.filter(pl.col("member_id") == member)
+        if mine.is_empty():
+            continue
+        own_lines[position] = {
+            str(colony): line.select("day", "value")
+            for (colony,), line in mine.group_by("colony_id", maintain_order=True)
+        }
+        weeks[position] = _weeks(there.filter(pl.col("member_id") != member), minimum)
+    return LoggerLines(winter, own_lines, weeks)
+
+
+def _weeks(readings: pl.DataFrame, minimum: int) -> pl.DataFrame:
+    """Return the middle half week by week, dated in the week's middle, of enough members."""
+    return (
+        readings.group_by(day=pl.col("day").dt.truncate("1w"))
         .agg(
             low=pl.col("value").quantile(0.25, interpolation="linear"),
             high=pl.col("value").quantile(0.75, interpolation="linear"),
@@ -195,10 +212,5 @@ def compare_loggers(records: Records, member: str, column: str, minimum: int) ->
         )
         .filter(pl.col("n") >= minimum)
         .sort("day")
-        .with_columns(day=pl.col("day").dt.offset_by("3d"))
+        .select(pl.col("day").dt.offset_by("3d"), "low", "high")
     )
-    lines = {
-        (str(colony), str(position)): line.select("day", "value")
-        for (colony, position), line in own.group_by("colony_id", "position", maintain_order=True)
-    }
-    return LoggerLines(winter, lines, weeks.drop("n"))

@@ -126,27 +126,37 @@ def shares_figure(rows: list[ShareRow], label: str, w: Words) -> Figure:
 
 
 def loggers_figure(lines: LoggerLines, label: str, w: Words) -> Figure:
-    """Draw the member's daily means as lines over the others' weekly middle half."""
+    """Draw the member's daily means over the others' weekly middle half, a panel a place."""
     with house_style():
-        figure, [axes] = _narrow(2.9 + 0.24 * min(len(lines.own), len(_LINES)))
-        if not lines.others.is_empty():
-            days = lines.others["day"].to_list()
-            low, high = lines.others["low"].to_list(), lines.others["high"].to_list()
-            axes.fill_between(days, low, high, color=BAND, lw=0, label=w("member.pool_axis"))
-        is_named = len(lines.own) <= len(_LINES)
-        for k, ((colony, position), line) in enumerate(lines.own.items()):
-            style = {"color": _LINES[k], "ls": _DASHES[k]} if is_named else {"color": KEPT}
-            name = f"{plain(colony)}, {w.word(position)}" if is_named else None
-            axes.plot(line["day"].to_list(), line["value"].to_list(), lw=1.3, label=name, **style)  # type: ignore[arg-type]
-        axes.set_ylabel(label)
-        axes.grid(axis="y")
-        axes.xaxis.set_major_locator(MonthLocator())
-        axes.xaxis.set_major_formatter(
-            FuncFormatter(lambda x, _: w.months_short[num2date(x).month - 1])
-        )
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: _local(v, w)))
-        if is_named:
-            figure.legend(loc="outside lower left", ncols=1, handlelength=3)
+        heights = [2.3 + 0.22 * min(len(own) + 1, len(_LINES)) for own in lines.own.values()]
+        figure, panels = _narrow(sum(heights), len(heights), heights)
+        for axes, (position, own) in zip(panels, lines.own.items(), strict=True):
+            weeks = lines.others[position]
+            if not weeks.is_empty():
+                low, high = weeks["low"].to_list(), weeks["high"].to_list()
+                others = w("member.pool_axis")
+                axes.fill_between(weeks["day"].to_list(), low, high, color=BAND, lw=0, label=others)
+            is_named = len(own) <= len(_LINES)
+            for k, (colony, line) in enumerate(own.items()):
+                axes.plot(
+                    line["day"].to_list(),
+                    line["value"].to_list(),
+                    lw=1.3,
+                    color=_LINES[k] if is_named else KEPT,
+                    ls=_DASHES[k] if is_named else "-",
+                    label=plain(colony) if is_named else None,
+                )
+            axes.set_title(w.word(position))
+            axes.set_ylabel(label)
+            axes.grid(axis="y")
+            axes.tick_params(axis="x", labelsize=8.5)
+            axes.xaxis.set_major_locator(MonthLocator())
+            axes.xaxis.set_major_formatter(
+                FuncFormatter(lambda x, _: w.months_short[num2date(x).month - 1])
+            )
+            axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: _local(v, w)))
+            if is_named:
+                axes.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.14), handlelength=2.6)
     return figure
 
 

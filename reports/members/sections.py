@@ -145,8 +145,9 @@ def logger_sections(records: Records, member: str, w: Words, invented: str) -> l
             continue
         winter = w.winter(lines.winter)
         parts.append(paragraph(w(f"topic.{key}_about", winter=winter)))
-        if lines.others.is_empty():
-            scope = w("member.few_some", winters=winter)
+        hidden = [w.word(place) for place, weeks in lines.others.items() if weeks.is_empty()]
+        if hidden:
+            scope = w("member.few_some", winters=f"{winter} ({', '.join(hidden)})")
             parts.append(paragraph(w("member.few", scope=scope, minimum=minimum)))
         told = [
             w(
@@ -156,12 +157,12 @@ def logger_sections(records: Records, member: str, w: Words, invented: str) -> l
                 high=w.quantity(float(line["value"].max()), unit, 1),  # type: ignore[arg-type]
                 mean=w.quantity(float(line["value"].mean()), unit, 1),  # type: ignore[arg-type]
             )
-            for (colony, position), line in lines.own.items()
+            for position, own in lines.own.items()
+            for colony, line in own.items()
         ]
         label = f"{w(f'axis.{key}')} [{w.unit(unit)}]"
         alt = w("topic.alt_logger", topic=w(f"topic.{key}"), winter=winter, lines=" ".join(told))
-        has_band = not lines.others.is_empty()
-        caption = w("topic.logger_band" if has_band else "topic.logger_lines")
+        caption = w("topic.logger_band" if lines.has_others else "topic.logger_lines")
         parts.append(figure_html(loggers_figure(lines, label, w), alt, caption, invented))
     return parts
 

@@ -183,9 +183,10 @@ def test_a_week_of_loggers_needs_the_minimum_of_other_members(records: Records) 
     told = replace(records, sensor_days=pl.DataFrame(rows))
     lines = compare_loggers(told, "a", "temperature_mean_c", 5)
     assert lines is not None and lines.winter == 2024
-    assert [line["value"].to_list() for line in lines.own.values()] == [[5.0, 6.0]]
+    assert list(lines.own) == ["under cover"]
+    assert lines.own["under cover"]["a-1"]["value"].to_list() == [5.0, 6.0]
     # the middle of the week from Monday 6 January; quartiles of 1 2 3 4 5 by hand
-    assert lines.others.rows() == [(date(2025, 1, 9), 2.0, 4.0)]
+    assert lines.others["under cover"].rows() == [(date(2025, 1, 9), 2.0, 4.0)]
     assert compare_loggers(told, "b", "temperature_mean_c", 5) is None
 
 
