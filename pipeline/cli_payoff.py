@@ -69,8 +69,12 @@ def _print_net(table: list[dict[str, Any]], currency: str) -> None:
     headings = ("level", "for", "mean", "95 % limits", "pays", "winters to break even", "never")
     width = len(headings)
     print_table(headings, [(*row, *[""] * (width - len(row))) for row in rows])
-    for reason in dict.fromkeys(row["reason"] for row in table if row["reason"]):
-        typer.echo(reason)
+    whose: dict[str, list[str]] = {}
+    for row in table:
+        if row["reason"]:
+            whose.setdefault(row["reason"], []).append(row["level"])
+    for reason, levels in whose.items():
+        typer.echo(f"{', '.join(dict.fromkeys(levels))}: {reason}")
 
 
 def _print_parts(table: list[dict[str, Any]], currency: str) -> None:
@@ -80,7 +84,7 @@ def _print_parts(table: list[dict[str, Any]], currency: str) -> None:
         (
             row["level"],
             row["part"],
-            "" if row["amount"] is None else f"{row['amount']:.3g} {row['unit']}",
+            "" if row["amount"] is None else f"{row['amount']:.3f} {row['unit']}",
             row["status"] if row["mean"] is None else f"{row['mean']:+.2f}",
             _span(row["q2.5"], row["q97.5"]),
         )

@@ -27,7 +27,7 @@ GAINS = gains_in(DRAWS, "full", "all", "these winters")
 RNG = np.random.default_rng(8)
 COVARIANCE = np.array([[9.0, 4.0], [4.0, 16.0]])
 MEANS = np.array([1.0, 1.5])
-NETS = RNG.multivariate_normal(MEANS, COVARIANCE, 4000)
+NETS = RNG.multivariate_normal(MEANS, COVARIANCE, 2000)
 NETS = NETS - NETS.mean(axis=0) + MEANS
 
 
@@ -119,7 +119,7 @@ def test_one_more_winter_of_one_normal_net_benefit():
 @pytest.mark.parametrize("winters", [0.0, np.diag([2.0, 3.0])])
 def test_one_more_winter_agrees_with_nested_monte_carlo(winters):
     """Invented winters, each weighed against every draw; no normal posterior is assumed."""
-    seen, more, n_outer = 200, 150, 4000
+    seen, more, n_outer = 200, 150, 1500
     now = np.cov(NETS, rowvar=False)
     noise = now * seen / more + winters
     rng = np.random.default_rng(2)
