@@ -140,7 +140,7 @@ def test_a_long_list_is_cut_on_the_page_and_whole_in_the_csv(tmp_path: Path) -> 
     put(study, apiaries=APIARIES, colonies=COLONIES, many=HEAD + rows)
     ingest(study)
     text = pages(study)["many"]
-    assert text.count('<th scope="row">row ') == MOST_SHOWN
+    assert text.count('<th scope="row" class="wide">row ') == MOST_SHOWN
     assert f"The first {MOST_SHOWN} of {MOST_SHOWN + 20} lines" in text
     assert len(lines(study, "many")) == MOST_SHOWN + 20
 
