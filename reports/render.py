@@ -20,7 +20,8 @@ from reports.builtin import kernel_environment, render_builtin
 
 Renderer = Literal["auto", "quarto", "builtin"]
 
-_DOCUMENTS = (".qmd", ".css", ".yml")
+_DOCUMENTS = (".qmd", ".css", ".yml", ".lua", ".typ")
+PDF_NAME = "report.pdf"
 
 
 def copy_documents(target: Path) -> None:
@@ -32,8 +33,19 @@ def copy_documents(target: Path) -> None:
             (target / document.name).write_bytes(document.read_bytes())
 
 
-def render_with_quarto(source: Path, page: Path, quarto: str) -> None:
+def render_with_quarto(source: Path, page: Path, quarto: str, form: str = "html") -> None:
     """Render ``source/index.qmd`` with the ``quarto`` command.
+
+    Parameters
+    ----------
+    source : Path
+        Folder with the documents.
+    page : Path
+        The file to write.
+    quarto : str
+        The command.
+    form : {"html", "typst"}
+        A format of ``_quarto.yml``; ``typst`` gives a PDF.
 
     Raises
     ------
@@ -41,7 +53,7 @@ def render_with_quarto(source: Path, page: Path, quarto: str) -> None:
         Quarto failed; its last error line is told.
     """
     done = subprocess.run(
-        [quarto, "render", "index.qmd", "--to", "html"],
+        [quarto, "render", "index.qmd", "--to", form],
         cwd=source,
         env={**kernel_environment(), "QUARTO_PYTHON": sys.executable},
         capture_output=True,
@@ -57,7 +69,55 @@ def render_with_quarto(source: Path, page: Path, quarto: str) -> None:
             f"Quarto could not render the report: {wrong[-1].strip()}.",
             mend="Repair Quarto, or take it off PATH to use the built-in renderer.",
         )
-    os.replace(source / "index.html", page)
+    os.replace(source / ("index.pdf" if form == "typst" else "index.html"), page)
+
+
+def _open_study(study_path: Path) -> Study:
+    study = Study(study_path.resolve())
+    if not study.store_path.exists():
+        raise StudyError(
+            f"Nothing has been loaded into {study.path} yet.",
+            mend="Run: winterpool run STUDY.",
+        )
+    return study
+
+
+def render_pdf(study_path: Path, progress: Progress) -> Path:
+    """Render the report of a study to ``STUDY/report/report.pdf``, by Quarto's Typst format.
+
+    Parameters
+    ----------
+    study_path : Path
+        The study folder, as for ``render_report``.
+    progress : Progress
+        Shows that the report is being written.
+
+    Returns
+    -------
+    Path
+        The PDF. An older one stays until the new one is whole.
+
+    Raises
+    ------
+    StudyError
+        The study has no store yet.
+    RenderError
+        Quarto is not on PATH, or failed.
+    """
+    study = _open_study(study_path)
+    quarto = quarto_path()
+    if quarto is None:
+        raise RenderError(
+            "A PDF of the whole report needs Quarto, which is not on PATH.",
+            mend=f"Open {study.report_page} in a browser and print it to PDF, or install Quarto.",
+        )
+    source = study.report_path / "source"
+    copy_documents(source)
+    draft = study.report_path / f".{PDF_NAME}"
+    with progress.task("writing the PDF"):
+        render_with_quarto(source, draft, quarto, "typst")
+    os.replace(draft, study.report_path / PDF_NAME)
+    return study.report_path / PDF_NAME
 
 
 def render_report(study_path: Path, progress: Progress, *, renderer: Renderer = "auto") -> Path:
@@ -84,12 +144,7 @@ def render_report(study_path: Path, progress: Progress, *, renderer: Renderer = 
     RenderError
         A cell, Quarto or Pandoc failed.
     """
-    study = Study(study_path.resolve())
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.",
-            mend="Run: winterpool run STUDY.",
-        )
+    study = _open_study(study_path)
     source = study.report_page.parent / "source"
     copy_documents(source)
     quarto = quarto_path() if renderer != "builtin" else None

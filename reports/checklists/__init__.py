@@ -12,8 +12,10 @@ Each file ``NAME.toml`` is one list: ``name``, ``about``, ``source`` and ``items
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable, Mapping
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -25,6 +27,7 @@ from reports.tables import Column
 from reports.wording import number
 
 LISTS = ("strobe", "barg")
+_HEADING = re.compile(r"^#+ (.*?)\{#([\w-]+)[^}]*\}", re.MULTILINE)
 
 NEEDS: Mapping[str, tuple[Callable[[Pool], bool], str]] = {
     "records": (lambda pool: pool.shown.height > 0, "no colony-winter with a known fate"),
@@ -50,6 +53,14 @@ COLUMNS: Mapping[str, Column | str] = {
     "told": "What stands there",
     "yours": "For the association to write",
 }
+
+
+@cache
+def section_titles() -> dict[str, str]:
+    """Headings of the report's documents by their anchors."""
+    documents = [d for d in files("reports").iterdir() if d.name.endswith(".qmd")]
+    found = [_HEADING.findall(d.read_text(encoding="utf-8")) for d in documents]
+    return {anchor: title.strip() for headings in found for title, anchor in headings}
 
 
 def load_checklist(name: str) -> dict[str, Any]:
@@ -82,9 +93,10 @@ def checklist(pool: Pool, name: str) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        An item a row, in the list's order: number, item, place (a link, none where the report has
-        no such place), told, yours.
+        An item a row, in the list's order: number, item, place (a link to the section, where
+        there is one), told, yours.
     """
+    titles = section_titles()
     rows = []
     for item in load_checklist(name)["items"]:
         anchor = item.get("place")
@@ -92,7 +104,7 @@ def checklist(pool: Pool, name: str) -> pl.DataFrame:
             {
                 "number": item["number"],
                 "item": item["item"],
-                "place": {"anchor": anchor, "text": f"#{anchor}"} if anchor else None,
+                "place": {"anchor": anchor, "text": titles[anchor]} if anchor else None,
                 "told": _told(pool, item) or None,
                 "yours": item.get("yours"),
             }

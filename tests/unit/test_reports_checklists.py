@@ -10,19 +10,21 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from reports.checklists import LISTS, NEEDS, checklist, checklist_sentence, load_checklist
+from reports.checklists import (
+    LISTS,
+    NEEDS,
+    checklist,
+    checklist_sentence,
+    load_checklist,
+    section_titles,
+)
 from reports.checklists.facts import FACTS, design, finding
 from reports.context import Pool, load_pool
 from reports.tables import html_table
 from reports.verdict import load_checks
 from tests.report_study import write_study
 
-REPORTS = Path(str(files("reports")))
-ANCHORS = {
-    anchor
-    for document in REPORTS.glob("*.qmd")
-    for anchor in re.findall(r"^#+ .*\{#([\w-]+)", document.read_text(encoding="utf-8"), re.M)
-}
+ANCHORS = section_titles()
 
 
 @pytest.fixture(scope="module")
@@ -116,5 +118,5 @@ def test_a_list_counts_what_is_left(pool: Pool) -> None:
 def test_places_are_links(pool: Pool) -> None:
     filled = checklist(pool, "strobe")
     html = html_table(filled, {"number": "No.", "place": "Where"}, label="x")
-    assert '<td><a href="#answer">#answer</a></td>' in html
+    assert '<td><a href="#answer">The answer</a></td>' in html
     assert html.count("<a ") == filled["place"].drop_nulls().len()

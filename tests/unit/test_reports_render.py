@@ -13,6 +13,8 @@ from importlib.resources import files
 from pathlib import Path
 
 import nbformat
+import polars as pl
+import pypandoc
 import pytest
 import yaml
 
@@ -26,7 +28,9 @@ from reports.builtin import (
     to_markdown,
 )
 from reports.context import find_study
-from reports.render import copy_documents, render_report, render_with_quarto
+from reports.render import copy_documents, render_pdf, render_report, render_with_quarto
+from reports.tables import Column, html_table
+from tests.report_study import write_study
 
 DOCUMENTS = sorted(Path(str(files("reports"))).glob("*.qmd"))
 
@@ -201,6 +205,69 @@ def test_quartos_last_error_line_is_told(tmp_path: Path) -> None:
     with pytest.raises(RenderError) as caught:
         render_with_quarto(tmp_path, tmp_path / "page.html", str(command))
     assert caught.value.problem == "Quarto could not render the report: ERROR: no such format."
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the stand-in command is a shell script")
+def test_a_pdf_is_asked_of_quartos_typst_format(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    study = write_study(tmp_path / "study")
+    command = tmp_path / "bin" / "quarto"
+    command.parent.mkdir()
+    command.write_text('#!/bin/sh\necho "$@ from $PWD" > index.pdf\n', encoding="utf-8")
+    command.chmod(command.stat().st_mode | stat.S_IXUSR)
+    monkeypatch.setenv("PATH", str(command.parent), prepend=os.pathsep)
+    monkeypatch.delenv("QUARTO_PATH", raising=False)
+    pdf = render_pdf(study, SILENT)
+    assert pdf == study.resolve() / "report" / "report.pdf"
+    asked, _, place = pdf.read_text(encoding="utf-8").strip().partition(" from ")
+    assert asked == "render index.qmd --to typst"
+    assert Path(place).resolve() == pdf.parent / "source"
+    assert {p.name for p in pdf.parent.iterdir()} == {"report.pdf", "source"}
+    assert {"typst.lua", "typst-header.typ"} <= {p.name for p in Path(place).iterdir()}
+
+
+def test_a_pdf_without_quarto_names_the_way_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    study = write_study(tmp_path / "study")
+    monkeypatch.setattr("reports.render.quarto_path", lambda: None)
+    with pytest.raises(RenderError) as caught:
+        render_pdf(study, SILENT)
+    assert "needs Quarto" in caught.value.problem
+    assert "print it to PDF" in caught.value.mend
+    assert not (study / "report" / "report.pdf").exists()
+
+
+def test_formats_and_filters_are_quartos_documented_ones() -> None:
+    # Quarto's guide, Typst format and filters: papersize, margin, fontsize, at: pre-ast
+    folder = Path(str(files("reports")))
+    project = yaml.safe_load((folder / "_quarto.yml").read_text(encoding="utf-8"))
+    typst = project["format"]["typst"]
+    assert typst["filters"] == [{"path": "typst.lua", "at": "pre-ast"}]
+    assert (folder / "typst.lua").is_file() and (folder / typst["include-in-header"]).is_file()
+
+
+def test_what_typst_cannot_read_becomes_pandocs_own_blocks() -> None:
+    raw = (
+        "```{=html}\n<style>p {}</style><details><summary>More</summary>\n```\n\n"
+        "::: {.callout-warning}\n## Mind\nThe step.\n:::\n\n"
+        + html_table(
+            pl.DataFrame({"a": ["x"], "b": [1.5]}), {"a": "A", "b": Column("B", 1)}, label="t"
+        )
+        + "\n\n```{=html}\n<svg><title>no</title></svg></details>\n```\n"
+    )
+    written = pypandoc.convert_text(
+        raw,
+        "typst",
+        format="markdown",
+        extra_args=[f"--lua-filter={files('reports') / 'typst.lua'}"],
+    )
+    assert "#table(" in written and "[A], [B]" in written and "[x], [1.5]" in written
+    assert "#strong[More]" in written
+    assert "#quote(block: true)[\n#strong[Mind]" in written
+    for lost in ("style", "svg", "details", "no]"):
+        assert lost not in written, lost
 
 
 def test_fresh_copies_of_the_documents_are_made(tmp_path: Path) -> None:
