@@ -33,14 +33,14 @@ STEPS = ("prepare", "fit", "report")
 _CODE_OF_STEP = {
     "prepare": ("data_contracts", "pipeline/stages", "pipeline/physics"),
     "fit": ("models", "pipeline/fit_step.py"),
-    "report": ("data_contracts", "models", "reports"),
+    "report": ("data_contracts", "models", "reports", "pipeline/payoff_step.py"),
 }
 # what is made of a fit, or tries the model on invented pools: a change there leaves the fit valid
 _NOT_OF_THE_FIT = ("calibration", "payoff", "refits", "synthesis", "trial")
 _SETTINGS_OF_STEP = {
     "prepare": ("study", "winter", "levels", "stores"),
     "fit": ("winter", "levels", "model"),
-    "report": ("study", "winter", "levels", "stores", "model", "report"),
+    "report": ("study", "winter", "levels", "stores", "model", "payoff", "report"),
 }
 
 
@@ -224,6 +224,14 @@ def _report(study: Study, settings: Settings, progress: Progress) -> None:
     render_report(study.path, progress)
 
 
+def _reckon(step: str, study: Study, settings: Settings, progress: Progress) -> None:
+    """Keep the money beside the estimates before a report tells of both."""
+    if step == "report":
+        from pipeline.payoff_step import refresh_payoff
+
+        refresh_payoff(study, settings, progress)
+
+
 _DO: dict[str, Callable[[Study, Settings, Progress], None]] = {
     "prepare": _prepare,
     "fit": _fit,
@@ -254,8 +262,9 @@ def do_step(step: str, path: Path, progress: Progress, *, only_if_stale: bool = 
     if only_if_stale and is_current(step, study, settings):
         return StepDone(step, has_run=False, seconds=0.0)
     begun = time.monotonic()
-    before = step_fingerprint(step, study, settings)
     with disk_errors(study.path, "step"):
+        _reckon(step, study, settings, progress)
+        before = step_fingerprint(step, study, settings)
         _DO[step](study, settings, progress)
         seconds = time.monotonic() - begun
         _note_step(study, step, before, seconds)
