@@ -21,7 +21,7 @@ from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import ModelError, ReadError, RejectedRows, StudyError
 from pipeline.ingest import ingest_study
 from pipeline.progress import SILENT, Progress
-from pipeline.runner import is_current, require_convergence
+from pipeline.runner import read_current_fit
 from pipeline.settings import Settings, read_settings
 from pipeline.sources import source_digest
 from pipeline.store import Store
@@ -111,31 +111,6 @@ def read_prices(path: Path, settings: Settings) -> pl.DataFrame:
     return prices
 
 
-def _require_fit(study: Study, settings: Settings) -> dict[str, Any]:
-    """Refuse a study without a converged fit of what is there now.
-
-    Raises
-    ------
-    StudyError
-        There is no fit, or it is out of date.
-    NotConvergedError
-        It did not pass its gates.
-    """
-    run = _read_run(study.results_path / "run.json")
-    if not run or not (study.results_path / "estimands.csv").exists():
-        raise StudyError(
-            "There is no fit of these records yet, so there is no benefit to price.",
-            mend="Run: winterpool run STUDY.",
-        )
-    require_convergence(study.path)
-    if not is_current("fit", study, settings):
-        raise StudyError(
-            "The fit is out of date: records, settings or the program have changed.",
-            mend="Run: winterpool run STUDY.",
-        )
-    return run
-
-
 def _make_draws(study: Study, settings: Settings) -> tuple[pl.DataFrame, int]:
     """Draws of what each level does, and how many the posterior has."""
     import xarray as xr
@@ -200,7 +175,7 @@ def reckon_study(
     with Store.open(study.store_path, read_only=True) as store:
         prices = store.table("prices")
     inputs = gather_inputs(prices, settings, own)
-    fit = _require_fit(study, settings)
+    fit = read_current_fit(study, settings)
     of_draws = _digest(fit["sha256"], settings.model.seed, source_digest("models/payoff"))
     given = {name: asdict(one) for name, one in inputs.given.items()}
     fingerprint = _digest(of_draws, given, inputs.currency, source_digest(*_CODE))

@@ -19,11 +19,12 @@ import polars as pl
 from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import ModelError, StudyError
 from pipeline.progress import SILENT, Progress
-from pipeline.runner import is_current, require_convergence
+from pipeline.runner import read_current_fit
 from pipeline.settings import Settings, read_settings
 from pipeline.sources import source_digest
 from pipeline.store import Store
 from pipeline.study import Study
+from pipeline.trial_record import drawn_units
 
 if TYPE_CHECKING:
     from models.checks.base import Check, Evidence
@@ -57,25 +58,7 @@ class _Fitted:
     records: Records
     set_ups: pl.DataFrame
     pool: Pool
-
-
-def _read_fit(path: Path) -> tuple[Study, Settings, dict[str, Any]]:
-    """Refuse a study without a converged fit of what is there now."""
-    study = Study(path)
-    settings = read_settings(study.settings_path)
-    run = study.results_path / "run.json"
-    if not run.exists() or not (study.results_path / "estimands.csv").exists():
-        raise StudyError(
-            f"There is no fit in {path} yet, so there is nothing to refit.",
-            mend="Run: winterpool run STUDY.",
-        )
-    require_convergence(path)
-    if not is_current("fit", study, settings):
-        raise StudyError(
-            f"The fit in {path} is out of date: records, settings or the program have changed.",
-            mend="Run: winterpool run STUDY, then give this command again.",
-        )
-    return study, settings, json.loads(run.read_text(encoding="utf-8"))
+    drawn: pl.DataFrame
 
 
 def _load(path: Path) -> _Fitted:
@@ -83,7 +66,9 @@ def _load(path: Path) -> _Fitted:
     from models.data import pack_pool
     from models.refits.base import Records
 
-    study, settings, run = _read_fit(path)
+    study = Study(path)
+    settings = read_settings(study.settings_path)
+    run = read_current_fit(study, settings)
     estimands = pl.read_csv(study.results_path / "estimands.csv", infer_schema_length=None)
     rows = headline_rows(estimands)
     if rows.is_empty():
@@ -97,7 +82,8 @@ def _load(path: Path) -> _Fitted:
     digest = hashlib.sha256(json.dumps(run["sha256"], sort_keys=True).encode()).hexdigest()
     pool = pack_pool(records.colony_winters, records.mite_samples, settings)
     contrast = rows["contrast"][0]
-    return _Fitted(study, settings, digest, estimands, contrast, records, set_ups, pool)
+    drawn = drawn_units(study)
+    return _Fitted(study, settings, digest, estimands, contrast, records, set_ups, pool, drawn)
 
 
 def _evidence(fitted: _Fitted) -> Evidence:
@@ -122,9 +108,12 @@ def _evidence(fitted: _Fitted) -> Evidence:
 def _fingerprint(fitted: _Fitted, name: str, settings: Settings) -> str:
     """Digest of what a refit depends on: the fit (tables, settings, code), its rules and code."""
     from models.refits.base import BUDGET
+    from models.trial.as_assigned import AS_ASSIGNED
 
     rules = {section: asdict(getattr(settings, section)) for section in _RULES}
     parts = [fitted.digest, name, rules, asdict(BUDGET), source_digest("models/refits")]
+    if name == AS_ASSIGNED:
+        parts += [fitted.drawn.write_csv(), source_digest("models/trial/as_assigned.py")]
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
 
@@ -332,10 +321,12 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
         left_out_variations,
         subset_variations,
     )
+    from models.trial.as_assigned import drawn_variation
 
     fitted = _load(path)
     folder = fitted.study.results_path / FOLDER
-    variations = [*subset_variations(fitted.pool), *choice_variations(), dose_variation()]
+    variations = [*subset_variations(fitted.pool), *drawn_variation(fitted.drawn)]
+    variations += [*choice_variations(), dose_variation()]
     ranks = [f"{WITHOUT_ONE}_{rank}" for rank in range(1, MOST_LEFT_OUT + 1)]
     known = {v.name: v.check for v in variations} | dict.fromkeys(ranks, WITHOUT_ONE)
     known |= {AUTUMN_STRENGTH: AUTUMN_STRENGTH}

@@ -216,6 +216,32 @@ def require_convergence(path: Path) -> None:
         )
 
 
+def read_current_fit(study: Study, settings: Settings) -> dict[str, Any]:
+    """Read ``run.json`` of a study whose fit converged and is of what is there now.
+
+    Raises
+    ------
+    StudyError
+        There is no fit, or it is out of date.
+    NotConvergedError
+        A gate failed in every attempt.
+    """
+    path = study.results_path / "run.json"
+    if not path.exists() or not _has_output("fit", study):
+        raise StudyError(
+            f"There is no fit of the records in {study.path} yet.",
+            mend="Run: winterpool run STUDY, then give this command again.",
+        )
+    require_convergence(study.path)
+    if not is_current("fit", study, settings):
+        raise StudyError(
+            f"The fit in {study.path} is out of date: records, settings or the program have "
+            "changed.",
+            mend="Run: winterpool run STUDY, then give this command again.",
+        )
+    return dict(json.loads(path.read_text(encoding="utf-8")))
+
+
 def _report(study: Study, settings: Settings, progress: Progress) -> None:
     del settings  # the report reads the study's own
     _stored(study, "colony_winters")

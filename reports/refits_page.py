@@ -34,6 +34,7 @@ _OF_EACH: dict[str, Column | str] = {
 REFIT_TABLES: dict[str, dict[str, Column | str]] = {
     "complete_cases": _OF_EACH,
     "drawn_by_lot": _OF_EACH,
+    "as_assigned": _OF_EACH,
     "dose": _OF_EACH,
     "autumn_strength": {
         "outcome": "Outcome",

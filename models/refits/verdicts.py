@@ -19,6 +19,7 @@ from models.refits.choices import CHOICES, choice_variations
 from models.refits.dose import DOSE
 from models.refits.subsets import COMPLETE_CASES, DRAWN_BY_LOT, MOST_LEFT_OUT, WITHOUT_ONE
 from models.tables import ESTIMATED, NOT_POSSIBLE
+from models.trial.as_assigned import AS_ASSIGNED
 from models.vocabulary import OUTCOMES
 
 # Half a frame of bees is less than one count of a single colony can tell (a tenth of eight frames),
@@ -42,6 +43,11 @@ ABOUTS: Final = {
             DRAWN_BY_LOT,
             "Set-ups drawn by lot",
             "Is the answer the same where a draw, and not the keeper, decided the set-up?",
+        ),
+        About(
+            AS_ASSIGNED,
+            "Set-ups as drawn",
+            "Is the answer the same when drawn colonies count at the level of the lot?",
         ),
         About(
             CHOICES,
@@ -275,7 +281,7 @@ def refit_checks(
     Returns
     -------
     list of Check
-        One each of ``ABOUTS``, in that order.
+        One each of ``ABOUTS``, in that order; set-ups as drawn only where there was a draw.
     """
     own = own_answers(estimands)
     by_check: dict[str, list[Found]] = {name: [] for name in ABOUTS}
@@ -290,6 +296,7 @@ def refit_checks(
     return [
         _single(ABOUTS[COMPLETE_CASES], only(COMPLETE_CASES), own),
         _single(ABOUTS[DRAWN_BY_LOT], only(DRAWN_BY_LOT), own),
+        *(_single(ABOUTS[AS_ASSIGNED], found, own) for found in by_check[AS_ASSIGNED]),
         _choices(ABOUTS[CHOICES], chosen, own),
         _dose(ABOUTS[DOSE], only(DOSE), own),
         _autumn(ABOUTS[AUTUMN_STRENGTH], only(AUTUMN_STRENGTH), own),

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from models.payoff.quantities import SCHEMA
 from models.payoff.results import SCHEMAS
-from pipeline import payoff_step
+from pipeline import payoff_step, runner
 from pipeline.cli_payoff import payoff, print_payoff
 from pipeline.errors import NotConvergedError, ReadError, RejectedRows, StudyError
 from pipeline.payoff_step import DRAWS, RUN, payoff_study, read_prices, refresh_payoff
@@ -79,7 +79,7 @@ def made(monkeypatch) -> list[int]:
         ]
         return pl.concat([normal_draws(MEANS, n=200, sd=0.2), *thirds]), 4000
 
-    monkeypatch.setattr(payoff_step, "is_current", lambda *_: True)
+    monkeypatch.setattr(runner, "is_current", lambda *_: True)
     monkeypatch.setattr(payoff_step, "_make_draws", fake)
     return times
 
@@ -214,7 +214,7 @@ def test_a_fit_that_did_not_converge_gives_no_money(path, pool, made):
 
 
 def test_no_fit_and_an_old_fit_are_told_apart(path, monkeypatch):
-    monkeypatch.setattr(payoff_step, "is_current", lambda *_: False)
+    monkeypatch.setattr(runner, "is_current", lambda *_: False)
     with pytest.raises(StudyError) as caught:
         payoff_study(path, SILENT)
     assert "out of date" in caught.value.problem
