@@ -117,10 +117,34 @@ def fit(study: StudyArgument, quiet: Quiet = False) -> None:
     require_convergence(study)
 
 
-@app.command(epilog="Example: winterpool report our-winters")
-def report(study: StudyArgument, quiet: Quiet = False) -> None:
+@app.command(epilog="Example: winterpool report our-winters --language fr")
+def report(
+    study: StudyArgument,
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="Write report.pdf instead, by Quarto's Typst format.")
+    ] = False,
+    language: Annotated[
+        str, typer.Option(help="Write only the one-page answer, in this language: en, fr.")
+    ] = "",
+    quiet: Quiet = False,
+) -> None:
     """Render the report to STUDY/report/index.html."""
-    _step("report", study, quiet)
+    if not (pdf or language):
+        _step("report", study, quiet)
+        return
+    if pdf and language:
+        raise typer.BadParameter("--pdf is of the whole report, --language of its first page.")
+    from pipeline.progress import Progress
+
+    if pdf:
+        from reports.render import render_pdf
+
+        page = render_pdf(study, Progress(is_shown=not quiet))
+    else:
+        from reports.answer_page import write_answer
+
+        page = write_answer(study, language)
+    typer.echo(f"Wrote {page}.")
 
 
 def _run(study: Path, quiet: bool) -> None:
