@@ -17,7 +17,7 @@ from pipeline.cli_refit import print_refits
 from pipeline.errors import ModelError, NotConvergedError, StudyError
 from pipeline.progress import SILENT
 from pipeline.refit_step import refit_study
-from pipeline.runner import step_fingerprint
+from pipeline.runner import is_current, step_fingerprint
 from pipeline.settings import Settings
 from pipeline.study import Study
 from tests.report_results import made_up_refit
@@ -42,7 +42,7 @@ def fitted(tmp_path_factory) -> Path:
 def path(fitted, tmp_path, monkeypatch) -> Path:
     """A study with made-up results that count as those of a current fit."""
     shutil.copytree(fitted, tmp_path / "study")
-    monkeypatch.setattr(refit_step, "is_current", lambda *_: True)
+    monkeypatch.setattr(runner, "is_current", lambda *_: True)
     return tmp_path / "study"
 
 
@@ -66,7 +66,7 @@ def test_a_study_without_a_fit_is_told_to_run_it(tmp_path):
     with pytest.raises(StudyError) as caught:
         refit_study(path, None, SILENT)
     assert "There is no fit" in caught.value.problem
-    assert caught.value.mend == "Run: winterpool run STUDY."
+    assert "winterpool run" in caught.value.mend
 
 
 def test_a_fit_that_did_not_converge_is_refused(path):
@@ -77,7 +77,7 @@ def test_a_fit_that_did_not_converge_is_refused(path):
 
 
 def test_a_fit_out_of_date_is_refused(path, monkeypatch):
-    monkeypatch.setattr(refit_step, "is_current", runner.is_current)
+    monkeypatch.setattr(runner, "is_current", is_current)
     with pytest.raises(StudyError) as caught:
         refit_study(path, None, SILENT)
     assert "out of date" in caught.value.problem
