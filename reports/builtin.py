@@ -254,6 +254,11 @@ def render_builtin(source: Path, page: Path, task: Task) -> None:
         f"--css={look['css']}",
         f"--metadata=lang:{project['lang']}",
         "--metadata=document-css:false",
+        *(
+            f"--variable=include-{place}:{part['text']}"
+            for place in ("before", "after")
+            for part in look.get(f"include-{place}-body", ())
+        ),
         f"--resource-path={source}",
         f"--lua-filter={files('reports') / 'builtin.lua'}",
         "--fail-if-warnings",

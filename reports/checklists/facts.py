@@ -83,7 +83,7 @@ def missing(pool: Pool) -> str:
         words: 100 * (1 - units[column].count() / units.height)
         for words, column in (("set-up", "level"), ("wind", "wind_exposure"))
     }
-    counted = 100 * (units["mite_counts_used"].fill_null(0) > 0).sum() / units.height
+    counted = 100 * units.filter(pl.col("mite_counts_used") > 0).height / units.height
     unknown = listed([f"{words} of {number(share)} %" for words, share in gaps.items()])
     return (
         f"Set-ups by winter and their envelopes; not known: {unknown}; "

@@ -34,7 +34,12 @@ from tests.report_study import write_study
 
 DOCUMENTS = sorted(Path(str(files("reports"))).glob("*.qmd"))
 
-PROJECT = yaml.safe_dump({"lang": "en", "format": {"html": {"css": "look.css"}}})
+LOOK = {
+    "css": "look.css",
+    "include-before-body": [{"text": "<main>"}],
+    "include-after-body": [{"text": "</main>"}],
+}
+PROJECT = yaml.safe_dump({"lang": "en", "format": {"html": LOOK}})
 PAGE = '''---
 title: "A page"
 ---
@@ -111,6 +116,11 @@ def test_callouts_math_includes_and_style_come_through(page: str) -> None:
     assert '<section id="second"' in page
     assert "color: black" in page
     assert "http" not in re.sub(r'"http://www.w3.org/[^"]*"', "", page)
+
+
+def test_everything_on_the_page_stands_in_its_main_landmark(page: str) -> None:
+    inside = page[page.index("<main>") : page.index("</main>")]
+    assert inside.count("<h") == page.count("<h") - page.count("<html") - page.count("<head>")
 
 
 def test_a_failing_cell_is_one_sentence(folder: Path, tmp_path: Path) -> None:
