@@ -191,15 +191,18 @@ def demo(
     print_truth(directory)
 
 
-cli_refit.register(app)
-cli_hive.register(app)
-cli_payoff.register(app)
-cli_calibrate.register(app)
-cli_publish.register(app)
-cli_receipts.register(app)
-cli_members.register(app)
-cli_assign.register(app)
-cli_precision.register(app)
+for part in (
+    cli_payoff,
+    cli_precision,
+    cli_assign,
+    cli_receipts,
+    cli_members,
+    cli_hive,
+    cli_refit,
+    cli_calibrate,
+    cli_publish,
+):
+    part.register(app)
 
 
 def _say(problem: str, mend: str) -> None:

@@ -5,10 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import polars as pl
 import typer
 
+from pipeline.cli_panels import ACT
+
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipeline.assign_step import Drawn
 
 
@@ -48,7 +51,7 @@ def _print_drawn(drawn: Drawn) -> None:
         ],
     )
     blocks = table.group_by("block").len()
-    small = blocks.filter(pl.col("len") < len(recorded.draw.levels)).height
+    small = int((blocks["len"] < len(recorded.draw.levels)).sum())
     if small:
         typer.echo(
             f"\nBlocks with fewer colonies than levels: {small}; a colony alone tells little, "
@@ -126,6 +129,7 @@ def assign(
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
     app.command(
+        rich_help_panel=ACT,
         epilog="Example: winterpool assign our-winters --winter 2026 --levels none,full "
-        "--per-apiary 8"
+        "--per-apiary 8",
     )(assign)

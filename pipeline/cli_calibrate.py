@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.cli_panels import PROVE
+
 
 def calibrate(
     out: Annotated[
@@ -44,6 +46,7 @@ def calibrate(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command(epilog="Example: winterpool calibrate calibration --kind sbc --replicates 200")(
-        calibrate
-    )
+    app.command(
+        rich_help_panel=PROVE,
+        epilog="Example: winterpool calibrate calibration --kind sbc --replicates 200",
+    )(calibrate)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_panels import ACT
+
 if TYPE_CHECKING:
     from pipeline.hive_sheet import Sheet
 
@@ -136,6 +138,7 @@ def hive(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command(epilog="Example: winterpool hive --example > hive.toml; winterpool hive hive.toml")(
-        hive
-    )
+    app.command(
+        rich_help_panel=ACT,
+        epilog="Example: winterpool hive --example > hive.toml; winterpool hive hive.toml",
+    )(hive)

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.cli_panels import ACT
+
 
 def members(
     study: Annotated[Path, typer.Argument(help="The study folder.", metavar="STUDY")],
@@ -26,4 +28,6 @@ def members(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command(epilog="Example: winterpool members our-winters --language fr")(members)
+    app.command(
+        rich_help_panel=ACT, epilog="Example: winterpool members our-winters --language fr"
+    )(members)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipeline.cli_panels import ACT
+
 if TYPE_CHECKING:
     from models.payoff.inputs import Inputs
     from pipeline.payoff_step import Reckoned
@@ -182,4 +184,6 @@ def payoff(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command(epilog="Example: winterpool payoff our-winters --prices my-prices.csv")(payoff)
+    app.command(
+        rich_help_panel=ACT, epilog="Example: winterpool payoff our-winters --prices my-prices.csv"
+    )(payoff)

@@ -5,10 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import polars as pl
 import typer
 
+from pipeline.cli_panels import ACT
+
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipeline.precision_step import Precision
 
 _HEADS = {"stores use": "kg", "survival": "points", "spring strength": "frames"}
@@ -26,11 +29,11 @@ def _print_grid(table: pl.DataFrame) -> None:
     from models.trial.precision import GENERAL
     from pipeline.cli_output import print_table
 
-    shown = table.filter(pl.col("target") == GENERAL)
+    shown = table.filter(target=GENERAL)
     keys = ("winters", "apiaries", "colonies", "colony_winters")
     lines: list[tuple[object, ...]] = []
     for key in shown.select(keys).unique().sort(keys).rows():
-        here = shown.filter(*(pl.col(k) == v for k, v in zip(keys, key, strict=True)))
+        here = shown.filter(**dict(zip(keys, key, strict=True)))
         rows = {row["outcome"]: row for row in here.to_dicts()}
         lines.append((*key, *(_cell(rows.get(outcome)) for outcome in _HEADS)))
     headings = ("winters", "apiaries", "colonies each", "colony-winters")
@@ -118,5 +121,6 @@ def precision(
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
     app.command(
-        epilog="Example: winterpool precision our-winters --colonies 4,8 --width survival=10"
+        rich_help_panel=ACT,
+        epilog="Example: winterpool precision our-winters --colonies 4,8 --width survival=10",
     )(precision)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_panels import PROVE
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -233,8 +235,13 @@ def combine(
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
-    app.command(epilog="Example: winterpool publish our-winters bundle --coarser 2 --leave-out")(
-        publish
+    app.command(
+        rich_help_panel=PROVE,
+        epilog="Example: winterpool publish our-winters bundle --coarser 2 --leave-out",
+    )(publish)
+    app.command(rich_help_panel=PROVE, epilog="Example: winterpool reproduce bundle --no-refit")(
+        reproduce
     )
-    app.command(epilog="Example: winterpool reproduce bundle --no-refit")(reproduce)
-    app.command(epilog="Example: winterpool combine bundle-a bundle-b bundle-c")(combine)
+    app.command(
+        rich_help_panel=PROVE, epilog="Example: winterpool combine bundle-a bundle-b bundle-c"
+    )(combine)

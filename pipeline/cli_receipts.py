@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.cli_panels import ACT
+
 
 def receipts(
     study: Annotated[Path, typer.Argument(help="The study folder.", metavar="STUDY")],
@@ -29,4 +31,4 @@ def receipts(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command(epilog="Example: winterpool receipts our-winters")(receipts)
+    app.command(rich_help_panel=ACT, epilog="Example: winterpool receipts our-winters")(receipts)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipeline.cli_panels import PROVE
+
 if TYPE_CHECKING:
     from pipeline.refit_step import RefitSummary
 
@@ -62,4 +64,6 @@ def refit(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command(epilog="Example: winterpool refit our-winters --only dose")(refit)
+    app.command(rich_help_panel=PROVE, epilog="Example: winterpool refit our-winters --only dose")(
+        refit
+    )
