@@ -137,7 +137,7 @@ def page(title: str, body: Iterable[str], *, language: str = "en", banner: str =
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             '<meta name="robots" content="noindex"><link rel="icon" href="data:,">',
             f"<title>{escape(title)}</title><style>{_STYLE}</style></head>",
-            f"<body>{shown if banner else ''}<main>",
+            f"<body><main>{shown if banner else ''}",
             f"<h1>{escape(title)}</h1>",
             *body,
             "</main></body></html>\n",
