@@ -18,6 +18,8 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models.apiary_effects import SCHEMA as APIARIES_SCHEMA
+from models.apiary_effects import apiary_table
 from models.compiled import compile_pool
 from models.conditions import SCHEMA as CONDITIONS_SCHEMA
 from models.conditions import conditions_table
@@ -46,7 +48,7 @@ class FitResult:
     pool : Pool
     posterior : xarray.DataTree or None
         None when no contrast can be estimated, so that nothing was sampled.
-    estimands, level_means, conditions, gates, links, parts : polars.DataFrame
+    estimands, level_means, conditions, apiaries, gates, links, parts : polars.DataFrame
         The files of the same names.
     run : dict
         Versions, seed, times, attempts.
@@ -57,6 +59,7 @@ class FitResult:
     estimands: pl.DataFrame
     level_means: pl.DataFrame
     conditions: pl.DataFrame
+    apiaries: pl.DataFrame
     gates: pl.DataFrame
     links: pl.DataFrame
     parts: pl.DataFrame
@@ -183,8 +186,9 @@ def fit(
         made = _sample_until_passed(pool, verdicts, settings, progress)
         posterior, gates = made.posterior, made.gates.table
         estimands, level_means = made.estimands, made.level_means
-        with progress.task("asking what cold and openings change"):
+        with progress.task("asking what cold, openings and places change"):
             conditions = conditions_table(pool, posterior["posterior"].ds, estimands)
+            apiaries = apiary_table(pool, posterior["posterior"].ds, estimands)
         run["attempts"] = made.attempts
     else:
         own = estimand_verdicts(pool, None, verdicts, settings)
@@ -192,10 +196,12 @@ def fit(
         estimands = estimands_table(pool, {}, own, settings, failures=[])
         level_means = level_means_table(pool, None, verdicts, has_converged=True)
         conditions = pl.DataFrame(schema=CONDITIONS_SCHEMA)
+        apiaries = pl.DataFrame(schema=APIARIES_SCHEMA)
         run["attempts"] = []
     run["has_converged"] = bool(gates["passed"].all())
     run["seconds"] = round((datetime.now(UTC) - started).total_seconds(), 1)
-    return FitResult(pool, posterior, estimands, level_means, conditions, gates, links, parts, run)
+    tables = (estimands, level_means, conditions, apiaries, gates, links, parts)
+    return FitResult(pool, posterior, *tables, run)
 
 
 def _write_posterior(posterior: xr.DataTree, path: Path) -> None:
@@ -221,6 +227,6 @@ def write_results(result: FitResult, folder: Path) -> None:
         _write_posterior(result.posterior, folder / "posterior.nc")
     run = json.dumps(result.run, indent=2, ensure_ascii=False)
     (folder / "run.json").write_text(run + "\n", encoding="utf-8")
-    for name in ("gates", "links", "parts", "level_means", "conditions", "estimands"):
+    for name in ("gates", "links", "parts", "level_means", "conditions", "apiaries", "estimands"):
         table: pl.DataFrame = getattr(result, name)
         table.write_csv(folder / f"{name}.csv")

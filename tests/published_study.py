@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models.apiary_effects import apiary_table
 from models.conditions import conditions_table
 from models.data import Pool, pack_pool
 from models.estimands import pool_means
@@ -148,6 +149,7 @@ def known_result(
         estimands,
         level_means_table(pool, means, verdicts, has_converged=True),
         conditions_table(pool, posterior, estimands),
+        apiary_table(pool, posterior, estimands),
         Gates.none().table,
         count_links(pool, settings),
         _parts_table(pool),
