@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import json
+import os
 import re
 import shutil
 from collections.abc import Iterator
@@ -17,7 +19,10 @@ from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 
+from pipeline.languages import languages
 from pipeline.progress import SILENT
+from reports.answer_page import write_answer
+from reports.members.write import write_members
 from reports.render import render_report
 from tests.report_study import write_study
 
@@ -45,6 +50,17 @@ needs_browser = pytest.mark.skipif(
 )
 
 
+# axe-core (MPL-2.0) is not shipped: `npm install --no-save axe-core`, or its folder in AXE_CORE
+AXE = Path(
+    os.environ.get("AXE_CORE", Path(__file__).parents[2] / "node_modules" / "axe-core"),
+    "axe.min.js",
+)
+needs_axe = pytest.mark.skipif(
+    not AXE.is_file(), reason="axe-core is not installed: npm install --no-save axe-core"
+)
+PAPERS = {"A4": (210 / 25.4, 297 / 25.4), "Letter": (8.5, 11)}  # ISO 216; ANSI/ASME Y14.1 [in]
+
+
 @dataclass(frozen=True)
 class Page:
     """A rendered page and the browser that shows it."""
@@ -58,8 +74,34 @@ class Page:
         self.browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
         self.browser.get(self.path.as_uri())
 
-    def ask(self, script: str) -> Any:
-        return self.browser.execute_script(script)
+    def ask(self, script: str, *of: Any) -> Any:
+        return self.browser.execute_script(script, *of)
+
+
+def pages_printed(page: Page, paper: str) -> int:
+    """Print a page as a browser does and count the sheets of the PDF."""
+    width, height = PAPERS[paper]
+    printed = page.browser.execute_cdp_cmd(
+        "Page.printToPDF",
+        {"paperWidth": width, "paperHeight": height, "preferCSSPageSize": True},
+    )
+    return len(re.findall(rb"/Type ?/Page\b", base64.b64decode(printed["data"])))
+
+
+def serious_findings(page: Page) -> list[list]:
+    """Rule, impact and first element of what axe-core calls serious or critical."""
+    page.ask("document.querySelectorAll('details').forEach(d => d.open = true)")
+    page.ask(AXE.read_text(encoding="utf-8"))
+    found = page.browser.execute_async_script(
+        "const done = arguments[0];"
+        "axe.run(document).then(r => done(r), e => done({error: String(e)}))"
+    )
+    assert len(found["passes"]) > 10, found
+    return [
+        [rule["id"], rule["impact"], rule["nodes"][0]["html"][:200]]
+        for rule in found["violations"]
+        if rule["impact"] in ("serious", "critical")
+    ]
 
 
 @pytest.fixture(scope="session")
@@ -74,6 +116,12 @@ def studies(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
 
 @pytest.fixture(scope="session")
+def unrendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A study whose report nobody rendered, for the pages that need no cells run."""
+    return write_study(tmp_path_factory.mktemp("unrendered") / "study", kind="full", members=8)
+
+
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     options = Options()
     options.binary_location = str(CHROMIUM)
@@ -81,6 +129,7 @@ def browser() -> Iterator[Any]:
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    driver.set_script_timeout(120)
     yield driver
     driver.quit()
 
@@ -117,7 +166,7 @@ def test_no_console_message_and_no_outside_request(page: Page) -> None:
 
 @needs_browser
 def test_every_figure_has_a_size_and_alt_text(page: Page) -> None:
-    images = page.browser.find_elements(By.CSS_SELECTOR, "img, svg")
+    images = page.browser.find_elements(By.CSS_SELECTOR, "img, svg:not(.hover > svg)")
     assert images
     for image in images:
         assert image.size["width"] > 100
@@ -127,6 +176,29 @@ def test_every_figure_has_a_size_and_alt_text(page: Page) -> None:
     captions = page.browser.find_elements(By.CSS_SELECTOR, "figure > figcaption")
     assert len(captions) == len(page.browser.find_elements(By.CSS_SELECTOR, "figure"))
     assert all(len(c.get_attribute("textContent").strip()) > 15 for c in captions)
+
+
+@needs_browser
+def test_values_lie_over_their_figure_and_show_when_focused(page: Page) -> None:
+    page.show(360)
+    overlays = page.browser.find_elements(By.CSS_SELECTOR, ".hover > svg")
+    for svg in overlays:
+        places = page.ask(
+            "const over = arguments[0].getBoundingClientRect();"
+            "const image = arguments[0].closest('.hover').querySelector('img');"
+            "const under = image.getBoundingClientRect();"
+            "return [[over.x, over.y, over.width], [under.x, under.y, under.width]];",
+            svg,
+        )
+        assert places[0] == pytest.approx(places[1], abs=0.5)
+        mark = svg.find_element(By.CSS_SELECTOR, "g")
+        words = mark.find_element(By.CSS_SELECTOR, "text")
+        assert words.value_of_css_property("visibility") == "hidden"
+        page.ask("arguments[0].focus()", mark)
+        assert words.value_of_css_property("visibility") == "visible"
+        box = page.ask("return arguments[0].getBoundingClientRect().toJSON()", words)
+        assert box["left"] >= 0 and box["right"] <= 360
+        assert mark.find_element(By.CSS_SELECTOR, "title").get_attribute("textContent")
 
 
 @needs_browser
@@ -187,19 +259,53 @@ def test_text_from_members_is_inert(full: Page) -> None:
 
 
 @needs_browser
-def test_the_answer_fits_one_printed_page(full: Page) -> None:
-    printed = full.browser.execute_cdp_cmd(
-        "Page.printToPDF", {"preferCSSPageSize": True, "pageRanges": "1-2", "printBackground": True}
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_answer_fits_one_printed_page(page: Page, paper: str) -> None:
+    page.ask(
+        "for (let e = document.getElementById('contents'); e; e = e.nextElementSibling)"
+        "  e.style.display = 'none'"
     )
-    assert len(printed["data"]) > 10_000
-    # the width of A4 less margins, at 96 px an inch: what stands before the contents must fit
-    full.browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    full.show(680)
-    top = full.ask(
-        "return document.getElementById('contents').getBoundingClientRect().top + scrollY"
+    assert pages_printed(page, paper) == 1
+
+
+@needs_browser
+def test_what_follows_the_answer_starts_a_page(full: Page) -> None:
+    answer = full.ask("return document.getElementById('contents').previousElementSibling.id")
+    assert answer == "answer"
+    full.ask(
+        "const e = document.getElementById('contents');"
+        "while (e.nextElementSibling) e.nextElementSibling.remove()"
     )
-    full.browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    assert top < (297 - 2 * 13) / 25.4 * 96
+    assert pages_printed(full, "A4") == 2
+
+
+@needs_browser
+@pytest.mark.parametrize("code", languages())
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_answer_in_a_language_fits_one_printed_page(
+    unrendered: Path, browser: Any, code: str, paper: str
+) -> None:
+    path = write_answer(unrendered, code)
+    shown = Page(path, path.read_text(encoding="utf-8"), browser)
+    shown.show()
+    assert pages_printed(shown, paper) == 1
+
+
+@needs_browser
+@needs_axe
+def test_an_accessibility_engine_finds_nothing_serious(page: Page) -> None:
+    assert serious_findings(page) == []
+
+
+@needs_browser
+@needs_axe
+def test_small_pages_have_nothing_serious_either(unrendered: Path, browser: Any) -> None:
+    pages = [write_answer(unrendered, code) for code in languages()]
+    pages += write_members(unrendered, SILENT, language="fr")[:2]
+    for path in pages:
+        shown = Page(path, path.read_text(encoding="utf-8"), browser)
+        shown.show()
+        assert serious_findings(shown) == [], path.name
 
 
 def test_invented_data_are_called_so_and_real_data_are_not(studies: dict[str, Path]) -> None:
@@ -256,22 +362,28 @@ def test_small_groups_are_hidden(studies: dict[str, Path]) -> None:
 
 
 @pytest.mark.skipif(shutil.which("quarto") is None, reason="Quarto is not on PATH")
-def test_quarto_gives_the_same_headings_figures_and_tables(studies: dict[str, Path]) -> None:
+def test_quarto_gives_the_same_headings_numbers_figures_captions_and_references(
+    studies: dict[str, Path],
+) -> None:
     ours = studies["full"].read_text(encoding="utf-8")
     path = render_report(studies["full"].parents[1], SILENT, renderer="quarto")
     theirs = path.read_text(encoding="utf-8")
 
     def parts(html: str, pattern: str) -> list[str]:
         found = re.findall(pattern, html, re.DOTALL)
-        return [" ".join(re.sub(r"<[^>]*>", "", part).split()) for part in found]
+        texts = [" ".join(re.sub(r"<[^>]*>", "", part).split()) for part in found]
+        return [text for text in texts if text]  # what wraps an image alone differs
 
     for pattern in (
-        r"<h[123][^>]*>(.*?)</h[123]>",
+        r"<h[1-6][^>]*>(.*?)</h[1-6]>",
         r'<img[^>]* alt="([^"]*)"',
-        r"<td[^>]*>(.*?)</td>",
+        r"<t[dh][^>]*>(.*?)</t[dh]>",
         r"<figcaption[^>]*>(.*?)</figcaption>",
         r'<(?:div|figure) id="((?:fig|tbl)-[\w-]+)"',
         r'href="(#[^"]*)"',
+        r"<p[ >](.*?)</p>",
+        r"<li>(.*?)</li>",
+        r"<(/?main)>",
     ):
         assert parts(theirs, pattern) == parts(ours, pattern)
     # every inline expression is evaluated: what is left stands in a member's hostile text
