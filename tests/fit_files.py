@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 FIT_FILES = [
+    "apiaries.csv",
     "conditions.csv",
     "estimands.csv",
     "gates.csv",
