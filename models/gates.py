@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import arviz as az
 import numpy as np
 import polars as pl
 import xarray as xr
@@ -109,6 +108,8 @@ def least_bfmi(sample_stats: xr.Dataset) -> float:
     Betancourt (2016), "Diagnosing suboptimal cotangent disintegrations in Hamiltonian Monte
     Carlo", arXiv:1604.00695.
     """
+    import arviz as az
+
     tree = xr.DataTree.from_dict({"sample_stats": sample_stats[["energy"]]})
     return float(np.min(az.bfmi(tree)["energy"].values))
 

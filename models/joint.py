@@ -24,7 +24,8 @@ from models.predictor import (
     linear_predictor,
     product,
 )
-from models.priors import Priors, add_spread
+from models.priors import Priors
+from models.spreads import add_spread
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 from pipeline.errors import ModelError
 

@@ -23,6 +23,18 @@ from pipeline.stages.windows import UNIT, winter_day
 BROOD: Final = "brood onset among survivors"
 MOISTURE: Final = "condensation risk among survivors"
 SECONDARY: Final = (BROOD, MOISTURE)
+# nodes of the graph of assumptions that their models hold still
+HELD: Final = frozenset(
+    {
+        "member skill",
+        "winter",
+        "cold of the place",
+        "wind exposure",
+        "elevation",
+        "queen age",
+        "autumn strength",
+    }
+)
 
 # name in the posterior -> column of colony_winters and least scale, in the column's unit
 _COVARIATES: Final = {

@@ -13,29 +13,9 @@ would make a funnel.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
-
-import numpy as np
-import pymc as pm
-import pytensor.tensor as pt
 
 SPREAD_MEDIAN = 0.6  # of the stated scale: close to a half-normal's 0.67
 SPREAD_LOG_SD = 0.6  # 95 %: 0.18 to 1.9 times the scale
-
-
-def spread_prior(scale: Any) -> pt.TensorVariable:
-    """Return the prior of a spread between groups, for use inside another distribution.
-
-    Log-normal with median ``0.6 * scale``: as wide above as a half-normal of that scale, but
-    kept off zero. A half-normal leaves a long tail towards log 0 in which non-centred draws
-    get stuck (with it, single chains had a tail ESS of 20 where others had 300).
-    """
-    return pm.LogNormal.dist(np.log(SPREAD_MEDIAN * np.asarray(scale)), SPREAD_LOG_SD)
-
-
-def add_spread(name: str, scale: Any, **where: Any) -> pt.TensorVariable:
-    """Add a spread between groups to the open model, with the prior of ``spread_prior``."""
-    return pm.LogNormal(name, np.log(SPREAD_MEDIAN * np.asarray(scale)), SPREAD_LOG_SD, **where)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,23 +16,11 @@ import pytensor.tensor as pt
 import xarray as xr
 
 from models.logged import BROOD, MOISTURE, Logged
-from models.priors import add_spread
+from models.spreads import add_spread
 from models.vocabulary import LEVELS
 from pipeline.settings import ModelSettings
 
 HOURS: Final = 2400.0  # of 100 logged days
-# nodes of the graph of assumptions that these models hold still
-HELD: Final = frozenset(
-    {
-        "member skill",
-        "winter",
-        "cold of the place",
-        "wind exposure",
-        "elevation",
-        "queen age",
-        "autumn strength",
-    }
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -260,8 +260,8 @@ def _own_row(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def _do_autumn(fitted: _Fitted, progress: Progress) -> Found:
-    from models.refits.autumn_strength import AUTUMN_STRENGTH, refit_autumn_strength
-    from models.refits.base import BUDGET, Found
+    from models.refits.autumn_strength import refit_autumn_strength
+    from models.refits.base import AUTUMN_STRENGTH, BUDGET, Found
 
     begun = time.monotonic()
     row, told = refit_autumn_strength(
@@ -312,7 +312,7 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
     ModelError
         The fit has no answer.
     """
-    from models.refits.autumn_strength import AUTUMN_STRENGTH
+    from models.refits.base import AUTUMN_STRENGTH
     from models.refits.choices import choice_variations
     from models.refits.dose import dose_variation
     from models.refits.subsets import (

@@ -5,8 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.assumptions import derive_adjustment, load_assumptions
-from models.logged import BROOD, MOISTURE
-from models.secondary_model import HELD
+from models.logged import BROOD, HELD, MOISTURE
 from reports.tables import FEW, Column
 from reports.wording import (
     NO_BREAK,

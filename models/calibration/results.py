@@ -19,7 +19,6 @@ import numpy as np
 import polars as pl
 
 from models.calibration.replicates import Job, read_replicates
-from models.calibration.sbc import sbc_replicate
 from models.calibration.scenarios import (
     ORDINARY,
     PROBABILITIES,
@@ -58,6 +57,8 @@ def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
         There is no such kind.
     """
     if kind == "sbc":
+        from models.calibration.sbc import sbc_replicate
+
         return [Job(out / "sbc", sbc_replicate, number) for number in range(replicates)]
     if kind not in KINDS:
         raise ModelError(

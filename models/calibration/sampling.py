@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from models.compiled import compile_pool
 from models.data import Pool
 from models.diagnostics import diagnostics
 from pipeline.progress import SILENT
@@ -72,6 +71,8 @@ def sample_quantities(
         "cores": 1,
         "seed": seed,
     }
+    from models.compiled import compile_pool
+
     tree = compile_pool(pool).sample(chosen, SILENT)
     draws = quantities(pool, tree["posterior"].ds)
     stacked = np.column_stack(list(draws.values()))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from arviz_stats.base import array_stats
 from scipy import stats
 from scipy.special import expit
 
@@ -67,6 +66,8 @@ def left_out_weights(log_density: np.ndarray) -> tuple[np.ndarray, float]:
     """
     if np.ptp(log_density) < 1e-12:
         return np.full(len(log_density), 1.0 / len(log_density)), 0.0
+    from arviz_stats.base import array_stats
+
     log_weights, k = array_stats.psislw(log_density)  # which turns the sign itself
     weights = np.exp(log_weights - log_weights.max())
     return weights / weights.sum(), float(k)
@@ -77,6 +78,8 @@ def uniformity_p_value(values: np.ndarray) -> float:
 
     Leave-one-out values share their draws and records; the test of arviz-stats allows for it.
     """
+    from arviz_stats.base import array_stats
+
     inside = np.clip(values, 1e-9, 1.0 - 1e-9)
     return float(array_stats.uniformity_test(inside, method="pot_c")[0])
 

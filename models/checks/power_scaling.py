@@ -11,7 +11,6 @@ from collections.abc import Callable
 
 import numpy as np
 import polars as pl
-from arviz_stats.base import array_stats
 from scipy import stats
 
 from models.checks.base import NO_POSTERIOR, About, Check, Evidence
@@ -141,6 +140,8 @@ def sensitivity(values: np.ndarray, log_density: np.ndarray) -> float:
     """
     if np.ptp(log_density) == 0.0:
         return 0.0
+    from arviz_stats.base import array_stats
+
     weights = []
     for power in POWERS:
         log_weights = np.asarray(array_stats.power_scale_lw(log_density[None, :], alpha=power))

@@ -8,7 +8,8 @@ import pytensor.tensor as pt
 
 from models.data import Pool
 from models.predictor import product
-from models.priors import MitePriors, add_spread
+from models.priors import MitePriors
+from models.spreads import add_spread
 from models.treatments import Treatments
 from models.vocabulary import METHODS
 

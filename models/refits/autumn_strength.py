@@ -18,16 +18,21 @@ import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import Pool
-from models.priors import add_spread
-from models.refits.base import Budget, Records, estimated_row, level_of, refused_row
+from models.refits.base import (
+    FRAMES,
+    Budget,
+    Records,
+    estimated_row,
+    level_of,
+    refused_row,
+)
+from models.spreads import add_spread
 from models.tables import ESTIMATED
 from models.vocabulary import LEVELS
 from pipeline.progress import Progress
 from pipeline.settings import ModelSettings
 
-AUTUMN_STRENGTH: Final = "autumn_strength"
 OUTCOME: Final = "autumn strength"
-UNIT: Final = "frames"
 # Known before the set-up. The winter's cold comes after it; mites are counted about the same days.
 KNOWN_BEFORE: Final = ("queen age", "wind exposure", "elevation")
 
@@ -241,7 +246,7 @@ def refit_autumn_strength(
     told: dict[str, Any] = {"n_after": counted.n_after}
     level, n = level_of(contrast), len(counted.frames)
     if why := _why_not(counted, level, settings.minimum_colonies):
-        return refused_row(OUTCOME, n, why, UNIT), told
+        return refused_row(OUTCOME, n, why, FRAMES), told
     model = build_autumn_model(counted, settings.minimum_colonies)
     with progress.task("compiling the model of autumn strength"), warnings.catch_warnings():
         # PyTensor looks for a BLAS for its C backend, which is not used here
@@ -265,7 +270,7 @@ def refit_autumn_strength(
             )
         coefficient = tree["posterior"].ds["coefficient"].sel(term=steps)
         draws = coefficient.sum("term").transpose("chain", "draw").values.ravel()
-        row = estimated_row(OUTCOME, draws, budget.chains, n, UNIT)
+        row = estimated_row(OUTCOME, draws, budget.chains, n, FRAMES)
         told["divergences"] = int(tree["sample_stats"].ds["diverging"].values.sum())
         if row["status"] == ESTIMATED:
             break

@@ -34,6 +34,9 @@ RULE: Final = (
 )
 
 
+AUTUMN_STRENGTH: Final = "autumn_strength"
+"""Name of the refit whose outcome the set-up cannot have made."""
+FRAMES: Final = "frames"
 SAME: Final = 1e-9  # sums in another order differ by less
 
 

@@ -7,8 +7,9 @@ from typing import Any, Final
 import polars as pl
 
 from models.checks.base import About, Check
-from models.refits.autumn_strength import AUTUMN_STRENGTH, UNIT
 from models.refits.base import (
+    AUTUMN_STRENGTH,
+    FRAMES,
     RULE,
     Found,
     has_moved,
@@ -228,8 +229,8 @@ def _autumn(about: About, found: Found | None, own: Own) -> Check:
     low, high = row["q2.5"], row["q97.5"]
     sentence = (
         f"In one yard and autumn, colonies that were then insulated had {_signed(row['mean'], 2)} "
-        f"{UNIT} of bees ({_signed(low, 2)} to {_signed(high, 2)}; {row['n_units']} counts before "
-        "the set-up)."
+        f"{FRAMES} of bees ({_signed(low, 2)} to {_signed(high, 2)}; {row['n_units']} counts "
+        "before the set-up)."
     )
     if found.told.get("n_after"):
         sentence += f" {found.told['n_after']} counted after it were left out."

@@ -10,7 +10,6 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-import psychrolib
 from numpy.typing import ArrayLike
 
 from pipeline.physics.envelope import Array, refuse
@@ -21,6 +20,8 @@ _COLDEST_C, _WARMEST_C, _STEP_C = -100.0, 80.0, 0.05
 @cache
 def _saturation_table() -> tuple[Array, Array]:
     """Temperatures [°C] and the logarithm of saturation pressure [Pa], both rising."""
+    import psychrolib  # brings Numba, which takes a second to load
+
     psychrolib.SetUnitSystem(psychrolib.SI)
     count = round((_WARMEST_C - _COLDEST_C) / _STEP_C) + 1
     temperature = np.linspace(_COLDEST_C, _WARMEST_C, count)

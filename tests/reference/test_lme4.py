@@ -33,7 +33,8 @@ from scipy.special import log_expit, logsumexp
 
 from models.joint import correlate
 from models.predictor import linear_predictor
-from models.priors import SPREAD_LOG_SD, SPREAD_MEDIAN, add_spread
+from models.priors import SPREAD_LOG_SD, SPREAD_MEDIAN
+from models.spreads import add_spread
 from tests.plain_terms import plain_terms
 
 DATA = Path(__file__).parents[2].parent / "shared/open-data/lme4-reference-fits"

@@ -14,11 +14,10 @@ from scipy import stats
 
 from models import secondary
 from models.assumptions import derive_adjustment, load_assumptions
-from models.logged import BROOD, MOISTURE, SECONDARY, Logged, brood_intervals, pack_logged
+from models.logged import BROOD, HELD, MOISTURE, SECONDARY, Logged, brood_intervals, pack_logged
 from models.secondary import CONTRASTS, fit_secondary, why_not
 from models.secondary_model import (
     BROOD_PRIORS,
-    HELD,
     MOISTURE_PRIORS,
     build_secondary_model,
     contrast_draws,

@@ -332,3 +332,15 @@ def test_every_section_is_included_once_and_listed() -> None:
         if p.name != "index.qmd"
     ]
     assert listed == headings
+
+
+def test_cells_need_neither_sampler_nor_compiler():
+    cells = "\n".join(path.read_text(encoding="utf-8") for path in DOCUMENTS)
+    modules = sorted(set(re.findall(r"^from (reports[\w.]*) import", cells, re.MULTILINE)))
+    assert len(modules) > 10
+    code = (
+        f"import sys, {', '.join(modules)}\n"
+        "print(sorted({'pymc', 'pytensor', 'nutpie', 'numba', 'arviz'} & set(sys.modules)))"
+    )
+    found = subprocess.check_output([sys.executable, "-c", code], text=True)
+    assert found.strip() == "[]"
