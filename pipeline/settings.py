@@ -98,8 +98,8 @@ class ModelSettings:
 
     seed: int = setting(20240, "Seed of every random draw in the fit.")
     chains: int = setting(4, "Chains.")
-    tune: int = setting(800, "Warm-up draws per chain.")
-    draws: int = setting(1000, "Kept draws per chain.")
+    tune: int = setting(600, "Warm-up draws per chain.")
+    draws: int = setting(750, "Kept draws per chain.")
     target_accept: float = setting(0.9, "Target acceptance of the sampler.")
     cores: int = setting(2, "Processor cores to use.")
     retries: int = setting(
