@@ -64,8 +64,9 @@ def timing_sentence(pool: Pool) -> str:
     row = rows.row(0, named=True)
     return (
         "The lines stand for a treatment given as long before the reference date as on average "
-        f"here, {number(row['value'])} days. Given 30 days earlier, a treated colony had "
-        f"{_estimate(row)} % more mites (a minus: fewer) on that date, with a 95 % interval."
+        f"here, {number(row['value'])} days. A treatment given 30 days earlier than another goes "
+        f"with a load on that date that differs by {signed(row['mean'])} % (95 % interval "
+        f"{signed(row['q2.5'])} to {signed(row['q97.5'])})."
     )
 
 
