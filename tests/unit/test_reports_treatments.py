@@ -58,7 +58,7 @@ def test_the_text_says_that_it_is_no_ranking_and_whom_to_ask(pool, capsys):
     assert "no ranking of products" in told
     assert "label" in told and "apiary inspector or a veterinarian" in told
     assert "tbl-treatment-effects" in told
-    assert "41 days" in told and "+20 (+8 to +32) %" in told
+    assert "41 days" in told and "+20 % (95 % interval +8 to +32)" in told
 
 
 def test_without_a_fit_nothing_is_said(pool, capsys):
