@@ -200,6 +200,14 @@ class PublishSettings:
         5, "No colony-winter is published that fewer than this many look like."
     )
 
+    def __post_init__(self) -> None:
+        """Refuse a class that hides nobody."""
+        if self.smallest_class < 3:
+            raise StudyError(
+                "study.toml: [publish] smallest_class is below 3: that hides nobody.",
+                mend="Write 3 or more.",
+            )
+
 
 @dataclass(frozen=True, slots=True)
 class IngestSettings:

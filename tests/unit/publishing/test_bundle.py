@@ -277,6 +277,14 @@ def test_another_licence_is_refused(study, tmp_path) -> None:
         study.settings_path.write_text(text)
 
 
+@pytest.mark.parametrize("k", [0, 2])
+def test_a_class_that_hides_nobody_is_refused(k, tmp_path) -> None:
+    (tmp_path / "study.toml").write_text(f"[publish]\nsmallest_class = {k}\n")
+    with pytest.raises(StudyError, match="smallest_class is below 3: that hides nobody") as refused:
+        read_settings(tmp_path / "study.toml")
+    assert refused.value.mend == "Write 3 or more."
+
+
 def test_settings_of_a_bundle_tell_no_place(published) -> None:
     settings = read_settings(published.folder / "settings.toml")
     assert settings.study.time_zone == Settings().study.time_zone
