@@ -18,7 +18,7 @@ from models.data import Pool
 from models.estimands import expected, flat_draws, posterior_effects
 from models.predictor import base_terms, exposure_terms, layout_of, linear_predictor
 from models.tables import ESTIMATED, MEASURES
-from models.vocabulary import STRENGTH, SURVIVAL
+from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 CONTRAST: Final = "full vs none"
 PART: Final = "apiary-varying full"
@@ -85,7 +85,9 @@ def _knows(pool: Pool) -> bool:
 def _mean_at(pool: Pool, outcome: str, units: np.ndarray) -> float:
     """Raw mean of an outcome among some units; NaN where none is known."""
     seen = pool.observed[outcome]
-    values = seen.value[units[seen.rows]]
+    # stores use is compared over the days of the reference winter, as the model's is
+    value = seen.value * np.exp(-pool.log_window[seen.rows]) if outcome == STORES else seen.value
+    values = value[units[seen.rows]]
     if outcome == STRENGTH:  # of survivors; the dead count as none
         alive = _mean_at(pool, SURVIVAL, units)
         return alive * (float(values.mean()) if len(values) else float("nan")) if alive else 0.0

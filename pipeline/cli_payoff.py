@@ -121,7 +121,7 @@ def _print_knowledge(table: list[dict[str, Any]], currency: str) -> None:
     if not table:
         return
     typer.echo(
-        f"\nWhat knowing better before choosing is worth at most, {currency} a colony and winter "
+        f"\nWhat knowing better before choosing is worth, {currency} a colony and winter "
         f"(best choice now: {table[0]['best']}):"
     )
     rows: list[tuple[object, ...]] = []

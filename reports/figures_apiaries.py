@@ -170,8 +170,9 @@ def say_apiaries(pool: Pool) -> None:
             f"apiaries-{slug(outcome)}",
             f"{outcome.capitalize()}: full insulation against none in each apiary; right of the "
             "line is better. Diamonds: the apiary’s own raw difference, where it had both levels, "
-            "nothing adjusted. Dots: the model’s estimate for the same colonies, with 50 % "
-            "(thick) and 95 % (thin) intervals. Dashed and shaded: the pool’s.",
+            "nothing adjusted but the days between weighings. Dots: the model’s estimate for the "
+            "same colonies, with 50 % (thick) and 95 % (thin) intervals. Dashed and shaded: "
+            "the pool’s.",
             figure,
             apiaries_alt(rows, whole),
             apiaries_marks(figure, rows),

@@ -209,9 +209,11 @@ def knowledge_sentence(found: PayoffFound) -> str:
     best = LEVEL_WORDS[table["best"].item(0)]
     return (
         f"With what is known now, {best} are the best choice on average. Knowing better is worth "
-        f"something only as far as it would change that choice. The last column is for "
-        f"{FOR_COLONIES} colonies: a trial that costs more, reckoned for all colonies whose "
-        "keepers would heed it, is not worth its money, though it may be for other reasons."
+        f"something only as far as it would change that choice. Winters to come are taken to be "
+        "like these on average: where winters differ much, knowing is worth more. The last column "
+        f"is for {FOR_COLONIES} colonies: a trial that costs much more, reckoned for all colonies "
+        "whose keepers would heed it, is hardly worth its money, though it may be for other "
+        "reasons."
     )
 
 

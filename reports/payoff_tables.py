@@ -81,7 +81,9 @@ def payoff_cells(found: PayoffFound) -> pl.DataFrame:
                 if is_known
                 else "–",
                 "pays": chance(row["p_pays"]),
-                "winters": "–" if not is_known else "never" if median is None else number(median),
+                "winters": "–"
+                if row["p_never"] is None
+                else ("never" if median is None else number(median)),
                 "never": chance(row["p_never"]),
             }
         )

@@ -13,6 +13,7 @@ from models.payoff.inputs import (
     FEED_SHARE,
     LIFETIME,
     RATE,
+    REPLACEMENT_FRAMES,
     STORES_PRICE,
     SUGAR_PER_STORES,
     SUGAR_PRICE,
@@ -123,6 +124,8 @@ def one_way_table(level: str, gains: Gains, inputs: Inputs) -> pl.DataFrame:
         own = inputs.given[name]
         if name == SUGAR_PER_STORES:  # moves the answer as the price of sugar does
             continue
+        if name == FEED_SHARE and inputs.missing((STORES_PRICE, SUGAR_PRICE)):
+            continue  # nobody said what the other share is worth
 
         def moved(value: float, name: str = name) -> float:
             return float(
@@ -143,6 +146,10 @@ def one_way_table(level: str, gains: Gains, inputs: Inputs) -> pl.DataFrame:
         def changed(value: float, quantity: str = quantity) -> float:
             fields = {_FIELDS[q]: mean.of(q) for q in QUANTITIES}
             fields[_FIELDS[quantity]] = np.array([value])
+            if quantity == DEATHS:  # a colony saved has as many frames as its replacement brings
+                fields[_FIELDS[FRAMES]] = mean.frames + given[REPLACEMENT_FRAMES] * (
+                    value - mean.deaths_avoided
+                )
             return float(net_benefit(level, Gains(**fields), given)[0])
 
         low, high = np.quantile(draws, [0.025, 0.975])

@@ -267,6 +267,8 @@ def reckon(
             if status == ESTIMATED:
                 gains = gains_in(draws, level, subgroup, when).repeated(PRICE_DRAWS)
                 told, paid = _summary(level, gains, values)
+                if when == NEW:  # one winter does not say what a lifetime of them brings
+                    told |= dict.fromkeys(("p_never", *_BREAK_EVEN))
                 if (subgroup, when) == (ALL, THESE):
                     full.append(level)
                     horizon += [
@@ -285,7 +287,8 @@ def reckon(
     for level in full:
         gains = gains_in(draws, level, ALL, THESE)
         moved.append(one_way.one_way_table(level, gains, inputs))
-        maps.append(one_way.payoff_map(level, gains.repeated(PRICE_DRAWS), inputs, values))
+        if np.isfinite(gains.saved_kg).all():
+            maps.append(one_way.payoff_map(level, gains.repeated(PRICE_DRAWS), inputs, values))
     needed = [name for level in levels for name in inputs.needed(level)]
     return Payoff(
         {

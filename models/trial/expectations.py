@@ -141,7 +141,7 @@ def known_before(n_draws: int, seed: int, stores: StoresSettings) -> Known:
 
 
 def _thinned(posterior: xr.Dataset, n_draws: int) -> xr.Dataset:
-    per_chain = max(1, -(-n_draws // posterior.sizes["chain"]))
+    per_chain = max(1, n_draws // posterior.sizes["chain"])
     every = max(1, posterior.sizes["draw"] // per_chain)
     return posterior.isel(draw=slice(None, every * per_chain, every))
 
@@ -158,6 +158,20 @@ def _without_own_deviations(pool: Pool, posterior: xr.Dataset) -> xr.Dataset:
             first = len(layout.coefficients)
             effect[{"group": slice(places.start - first, places.stop - first)}] = 0.0
     return posterior.assign(group_effect=effect)
+
+
+def _off_its_winter(
+    outcome: str, full: np.ndarray, winter_sd: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """Widen what full does by what it may have done in the pool's only winter alone.
+
+    With one winter the level's effect holds that winter's own deviation.
+    """
+    by = np.exp(winter_sd * rng.normal(size=len(full)))
+    if outcome != SURVIVAL:
+        return np.asarray(full * by)
+    odds = full / (1.0 - full) * by
+    return np.asarray(odds / (1.0 + odds))
 
 
 def _shifted(posterior: xr.Dataset, outcome: str, term: str, by: float) -> xr.Dataset:
@@ -211,6 +225,8 @@ def known_after(
         apiary_sd[outcome] = spread("full at apiary", outcome, own.apiary_full_sd)
         winter_sd[outcome] = spread("level-winter", outcome, own.level_winter_sd)
         colony_sd[outcome] = spread("colony", outcome, own.colony_sd)
+        if not layout.has("level-winter"):
+            full[outcome] = _off_its_winter(outcome, full[outcome], winter_sd[outcome], rng)
         if "mite_load" in kept and layout.has("slope of") and "slope of mites" in layout.names:
             slope = flat_draws(kept["coefficient"].sel(outcome=outcome, term="slope of mites"))
             load_sd = flat_draws(kept["mite_load"]).std(axis=1)
@@ -218,7 +234,8 @@ def known_after(
     slope, between = cut.survival_slope, cut.between_sd
     if SURVIVAL in usable:
         moved = pool_means(pool, _shifted(plain, SURVIVAL, "step to full", _STEP), seed=seed)
-        slope = (moved.of(SURVIVAL, _AT_FULL, THESE, ALL) - full[SURVIVAL]) / (
+        at_full = means.of(SURVIVAL, _AT_FULL, THESE, ALL)
+        slope = (moved.of(SURVIVAL, _AT_FULL, THESE, ALL) - at_full) / (
             _STEP * (1.0 - float((pool.level >= pool.levels.index("full")).mean()))
         )
         groups = [g for g in ("member", "apiary", "apiary-winter") if layout.has(g)]

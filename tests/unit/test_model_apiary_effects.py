@@ -76,8 +76,10 @@ def test_raw_gains_are_differences_of_raw_means(fit: Evidence) -> None:
             pool.observed[STRENGTH], rows=units[[0, 2, 3]], value=np.array([8.0, 6.0, 9.0])
         ),
     }
-    made = replace(pool, level=level, observed=pool.observed | seen)
-    assert raw_gain(made, STORES, apiary) == pytest.approx(14.0 - 10.5)
+    longer = np.zeros(pool.n_units)
+    longer[units[1]] = np.log(1.3)  # weighed over a window longer than the reference winter
+    made = replace(pool, level=level, observed=pool.observed | seen, log_window=longer)
+    assert raw_gain(made, STORES, apiary) == pytest.approx(12.5 - 10.5)
     assert raw_gain(made, SURVIVAL, apiary) == pytest.approx(50.0)
     assert raw_gain(made, STRENGTH, apiary) == pytest.approx(7.5 - 0.5 * 8.0)
     other = (apiary + 1) % len(pool.apiaries)

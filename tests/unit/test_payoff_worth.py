@@ -20,7 +20,14 @@ from models.payoff.worth_knowing import (
     value_of_winter,
 )
 from pipeline.settings import Settings
-from tests.payoff_inputs import estimand_rows, exact_inputs, normal_draws, price_rows
+from tests.payoff_inputs import (
+    AMOUNTS,
+    estimand_rows,
+    exact_inputs,
+    exact_settings,
+    normal_draws,
+    price_rows,
+)
 
 DRAWS = normal_draws({"full": (2.0, 0.03, 0.4)}, n=400, sd=0.3)
 GAINS = gains_in(DRAWS, "full", "all", "these winters")
@@ -44,6 +51,9 @@ def test_at_the_turning_point_the_net_benefit_is_nothing():
         fields = [GAINS.saved_kg.mean(), GAINS.deaths_avoided.mean(), GAINS.frames.mean()]
         values = values_as_given(inputs)
         if row["input"] in names:
+            if row["input"] == "deaths avoided":  # a colony saved has its replacement's frames
+                more = row["turns_at"] - GAINS.deaths_avoided.mean()
+                fields[2] += values["frames of a replacement colony"] * more
             fields[names[row["input"]]] = row["turns_at"]
         else:
             values[row["input"]] = np.array(row["turns_at"])
@@ -178,3 +188,30 @@ def test_all_of_it_reaches_the_table():
     assert more["colonies"].to_list() == list(COLONIES)
     assert more["value"].to_list() == sorted(more["value"].to_list())
     assert more["value"].max() <= perfect[1]
+
+
+def test_one_new_winter_tells_no_time_to_break_even():
+    draws = normal_draws({"full": (2.0, 0.03, 0.4)}, n=200, sd=0.3)
+    table = reckon(estimand_rows("full"), draws, exact_inputs(), n_units=40, seed=1).tables
+    rows = table["payoff"].filter(level="full", subgroup="all").drop_nulls("mean")
+    assert set(rows["horizon"]) == {"these winters", "a new winter"}
+    for row in rows.to_dicts():
+        is_one_winter = row["horizon"] == "a new winter"
+        assert (row["p_never"] is None) is is_one_winter
+        assert (row["break_even_q50"] is None) is is_one_winter
+        assert row["p_pays"] is not None
+
+
+def test_a_colony_saved_is_worth_its_replacement_whatever_a_frame_is_worth():
+    dear = gather_inputs(price_rows({**AMOUNTS, "spring frame of bees": 60.0}), exact_settings())
+    [row] = one_way_table("full", GAINS, dear).filter(input="deaths avoided").to_dicts()
+    slope = (row["net_high"] - row["net_low"]) / (row["high"] - row["low"])
+    assert slope == pytest.approx(150.0)
+
+
+def test_without_a_price_of_honey_the_share_of_feed_is_not_moved():
+    some = {item: amount for item, amount in AMOUNTS.items() if item != "stores per kg"}
+    inputs = gather_inputs(price_rows(some), exact_settings(feed_share=1.0))
+    assert "share of saved stores that spares feed" not in set(
+        one_way_table("full", GAINS, inputs)["input"]
+    )

@@ -109,6 +109,11 @@ def test_one_winter_takes_the_spread_between_winters_from_its_prior(before: Know
     pool = replace(pool, parts=pool.parts | {"level by winter": left_out})
     known = known_after(pool, posterior, list(OUTCOMES), before, 20, 5)
     assert np.ptp(known.winter_sd[SURVIVAL]) > 0
+    # these draws hardly differ: what is not sure of full is what it did in that winter alone
+    logit = np.log(known.full[SURVIVAL] / (1.0 - known.full[SURVIVAL]))
+    typical = np.sqrt(np.mean(known.winter_sd[SURVIVAL] ** 2))
+    assert 0.5 * typical < logit.std() < 1.6 * typical
+    assert np.ptp(known.none[SURVIVAL]) < 0.1 * np.ptp(known.full[SURVIVAL])
 
 
 def test_every_colony_more_narrows_the_interval(
