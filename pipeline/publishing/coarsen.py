@@ -120,15 +120,29 @@ def publishable_units(colony_winters: pl.DataFrame, settings: Settings, step: St
     ).sort(*UNIT)
 
 
-def publishable_mites(mite_samples: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
+def publishable_mites(mite_samples: pl.DataFrame, units: pl.DataFrame, k: int) -> pl.DataFrame:
     """Coarsen the mite counts of published units: the mean day of their winter for all.
 
-    Counts of one colony, winter and method are numbered anew, in no order of time.
+    Where fewer than k colonies, or one member's alone, were counted in a winter, the day is the
+    mean of all winters, since their own mean would be nearly the day of each. Counts of one colony,
+    winter and method are numbered anew, in no order of time.
+
+    Parameters
+    ----------
+    mite_samples : polars.DataFrame
+    units : polars.DataFrame
+        Published colony-winters.
+    k : int
+        Smallest class.
     """
-    own = mite_samples.join(units.select(*UNIT), on=UNIT, how="semi")
+    own = mite_samples.join(units.select(*UNIT, "member_id"), on=UNIT, how="inner")
+    day = pl.col("days_before_reference")
+    colonies, members = (pl.col(c).n_unique().over("winter") for c in ("colony_id", "member_id"))
+    is_many = (colonies >= k) & (members >= 2)
+    shared = pl.when(is_many).then(day.mean().over("winter")).otherwise(day.mean()).round()
     in_order = own.select(
         *MITES_AS_THEY_ARE,
-        days_before_reference=pl.col("days_before_reference").mean().over("winter").round(),
+        days_before_reference=pl.when(shared == 0.0).then(0.0).otherwise(shared),  # no minus zero
     ).sort(*UNIT, "method", "mites_counted", "bees_sampled", "board_days", "treatments_between")
     return in_order.with_columns(
         sample_no=pl.int_range(1, pl.len() + 1).over(*UNIT, "method").cast(pl.Int64)

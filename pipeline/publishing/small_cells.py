@@ -146,8 +146,14 @@ def without_rarities(units: pl.DataFrame, k: int) -> pl.DataFrame:
     """Hide what by itself singles out few: a rare treatment becomes ``other``, old queens alike.
 
     A treatment must be used in k colony-winters and by two members; the ages of queens end at the
-    greatest that k colony-winters reach.
+    greatest that k colony-winters reach. Losses to a disaster that are fewer than k in a winter, or
+    one member's alone, are told as survival not known.
     """
+    if "is_disaster" in units.columns:
+        lost = ["winter", "is_disaster"]
+        is_rare = (pl.len().over(lost) < k) | (pl.col("member_id").n_unique().over(lost) < 2)
+        is_told = pl.when(pl.col("is_disaster") & is_rare).then(pl.lit(False))
+        units = units.with_columns(is_disaster=is_told.otherwise("is_disaster"))
     named = "treatment_ingredient"
     if named in units.columns:
         is_rare = (pl.len().over(named) < k) | (pl.col("member_id").n_unique().over(named) < 2)

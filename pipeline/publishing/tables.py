@@ -115,7 +115,7 @@ def make_tables(
     """Leave out what too few look like, make strengths alike, and take what belongs to the rest."""
     protected = protect(chosen.units, STEPS[coarser], k)
     units = protected.units
-    mites = publishable_mites(pseudonyms.replace(mite_samples), units)
+    mites = publishable_mites(pseudonyms.replace(mite_samples), units, k)
     return Tables(units, mites, _surfaces(pseudonyms.replace(envelopes), units, k)), protected
 
 

@@ -14,7 +14,7 @@ import pytest
 
 from models.simulate import Scenario, simulate_pool
 from pipeline.publishing.alike import make_alike, split_alike
-from pipeline.publishing.coarsen import STEPS, publishable_units
+from pipeline.publishing.coarsen import STEPS, publishable_mites, publishable_units
 from pipeline.publishing.small_cells import (
     fence_view,
     protect,
@@ -163,3 +163,40 @@ def test_a_rare_treatment_and_an_old_queen_are_not_told() -> None:
     assert shown["treatment_ingredient"].to_list() == told
     assert shown["queen_age_years"].to_list() == [0.0, 1.0, 1.0, 2.0, None, 2.0]
     assert without_rarities(frame, 6)["queen_age_years"].null_count() == 6
+
+
+def test_a_disaster_that_struck_few_is_not_told() -> None:
+    frame = pl.DataFrame(
+        {
+            "member_id": ["a", "b", "c", "a", "a", "a", "a", "b", "c", "d"],
+            "winter": [2022] * 3 + [2023] * 3 + [2024] * 4,
+            "is_disaster": [True] * 3 + [True] * 3 + [True, True, False, None],
+            "queen_age_years": [1.0] * 10,
+        }
+    )
+    told = without_rarities(frame, 3)["is_disaster"].to_list()
+    # three of three members; three of one member; two
+    assert told == [True] * 3 + [False] * 3 + [False, False, False, None]
+
+
+def test_a_day_that_few_share_is_the_mean_of_all_winters() -> None:
+    colonies = ["a", "b", "c", "d", "e"]
+    units = pl.DataFrame(
+        {
+            "colony_id": [*colonies, *colonies[:2], *colonies[:3]],
+            "winter": [2022] * 5 + [2023] * 2 + [2024] * 3,
+            "member_id": ["m", "m", "m", "n", "n", "m", "n", "m", "m", "m"],
+        }
+    )
+    counts = units.drop("member_id").with_columns(
+        method=pl.lit("alcohol wash"),
+        bees_sampled=300,
+        mites_counted=4,
+        board_days=None,
+        treatments_between=0,
+        days_before_reference=pl.Series([-1.0, 0.0, 1.0, 0.0, -0.5] + [7.0] * 2 + [-5.0] * 3),
+    )
+    days = publishable_mites(counts, units, 3).select("winter", "days_before_reference")
+    mean = round((-0.5 + 14.0 - 15.0) / 10) + 0.0
+    assert set(days.rows()) == {(2022, 0.0), (2023, mean), (2024, mean)}
+    assert "-0" not in days.write_csv()
