@@ -210,6 +210,8 @@ def _write_posterior(posterior: xr.DataTree, path: Path) -> None:
     stats = tree["sample_stats"].ds
     texts = [name for name, values in stats.data_vars.items() if values.dtype == object]
     tree["sample_stats"] = xr.DataTree(stats.drop_vars(texts))
+    for node in tree.subtree:
+        node.attrs.pop("created_at", None)  # ``run.json`` says when
     tree.to_netcdf(path, engine="netcdf4")
 
 

@@ -213,8 +213,8 @@ def assign_study(
         left_out.write_csv(recorded.left_out_path)
         bodies = bare_hives(tables, winter, settings)
         sheets = write_sheets(recorded, table, bodies, settings)
-        write_table(recorded, table)  # late: without it the draw is finished by the next command
         _write_draws(study)
+        write_table(recorded, table)  # last: without it the draw is finished by the next command
     balance = balance_by_level(table, recorded.draw.levels)
     return Drawn(recorded, table, left_out, balance, sheets, was_recorded)
 

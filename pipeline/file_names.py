@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 _LONGEST = 60
+_LOOKS_CHANGED = re.compile(r".*-[0-9a-f]{6}")
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
 
@@ -32,12 +33,15 @@ def safe_names(names: Iterable[str]) -> dict[str, str]:
     --------
     >>> safe_names(["M01", "Anna B.", "../x"])
     {'M01': 'M01', 'Anna B.': 'Anna-B-b74323', '../x': 'x-d6b96a'}
+    >>> len(set(safe_names(["Anna B.", "Anna-B-b74323"]).values()))
+    2
     """
     wanted = {name: plain_stem(name) for name in names}
     often = Counter(stem.casefold() for stem in wanted.values())
     made = {}
     for name, stem in wanted.items():
-        is_kept = stem == name and often[stem.casefold()] == 1 and not _RESERVED.fullmatch(stem)
+        is_odd = _RESERVED.fullmatch(stem) or _LOOKS_CHANGED.fullmatch(stem)
+        is_kept = stem == name and often[stem.casefold()] == 1 and not is_odd
         digest = hashlib.sha256(name.encode()).hexdigest()[:6]
         made[name] = stem if is_kept else f"{stem}-{digest}".lstrip("-")
     return made

@@ -7,6 +7,7 @@ is shown as text and nothing else.
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.contracts import load_contracts
+from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import StudyError
 from pipeline.file_names import plain_stem
 from pipeline.html_pages import page, paragraph, table
@@ -143,7 +145,8 @@ def safe_cell(value: object) -> str:
     ("'=1+1", '12.5', "'  @x")
     """
     text = "" if value is None else str(value)
-    is_risky = text.lstrip(" \u00a0").startswith(_FORMULA_STARTS)
+    text = re.sub(r"([;\t|]\s*)(?=[=+\-@])", r"\1'", text)  # where other countries split cells
+    is_risky = text.startswith(_FORMULA_STARTS) or text.lstrip().startswith(_FORMULA_STARTS)
     return f"'{text}" if is_risky else text
 
 
@@ -308,18 +311,20 @@ def write_receipts(study: Study, settings: Settings, rules: Mapping[str, str]) -
     with Store.open(study.store_path, read_only=True) as store:
         receipts = read_receipts(store)
     folder = study.path / "receipts"
-    folder.mkdir(exist_ok=True)
     pages, listed = [], []
-    for receipt in receipts:
-        stem = f"{receipt.file['file_no']:04d}-{plain_stem(Path(receipt.file['name']).name)}"
-        write_csv(folder / f"{stem}.csv", receipt, rules)
-        pages.append(folder / f"{stem}.html")
-        text = receipt_page(receipt, settings, rules, f"{stem}.csv")
-        pages[-1].write_text(text, encoding="utf-8")
-        counts = (receipt.file["rows_read"], receipt.file["rows_accepted"], receipt.rows_to_mend)
-        listed.append((receipt.file["name"], stem, "; ".join(receipt.members), *counts))
-    with (folder / "index.csv").open("w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(("file", "receipt", "members", "rows read", "accepted", "to mend"))
-        writer.writerows([safe_cell(value) for value in row] for row in listed)
+    with disk_errors(folder, "step"), replacing_together(folder, last="index.csv") as draft:
+        for receipt in receipts:
+            name = receipt.file["name"]
+            stem = f"{receipt.file['file_no']:04d}-{plain_stem(Path(name).name)}"
+            write_csv(draft / f"{stem}.csv", receipt, rules)
+            text = receipt_page(receipt, settings, rules, f"{stem}.csv")
+            (draft / f"{stem}.html").write_text(text, encoding="utf-8")
+            pages.append(folder / f"{stem}.html")
+            counts = (receipt.file["rows_read"], receipt.file["rows_accepted"])
+            members = "; ".join(receipt.members)
+            listed.append((name, stem, members, *counts, receipt.rows_to_mend))
+        with (draft / "index.csv").open("w", encoding="utf-8-sig", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(("file", "receipt", "members", "rows read", "accepted", "to mend"))
+            writer.writerows([safe_cell(value) for value in row] for row in listed)
     return pages

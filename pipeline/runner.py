@@ -207,8 +207,16 @@ def require_convergence(path: Path) -> None:
         A gate failed in every attempt.
     """
     study = Study(path)
-    run = json.loads((study.results_path / "run.json").read_text(encoding="utf-8"))
-    if not run["has_converged"]:
+    try:
+        run = json.loads((study.results_path / "run.json").read_text(encoding="utf-8"))
+        has_converged = bool(run["has_converged"])
+    except (FileNotFoundError, ValueError, KeyError):
+        raise StudyError(
+            f"{study.results_path / 'run.json'} is missing or damaged, so nobody knows whether the "
+            "fit converged.",
+            mend="Run: winterpool fit STUDY.",
+        ) from None
+    if not has_converged:
         raise NotConvergedError(
             f"The fit did not pass its gates in {len(run['attempts']) - 1} attempts, so the "
             f"report shows no estimates; {study.results_path / 'gates.csv'} lists what failed.",

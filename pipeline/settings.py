@@ -6,6 +6,7 @@ The dataclasses below are the only list of settings. The commented template that
 
 from __future__ import annotations
 
+import json
 import math
 import re
 import tomllib
@@ -324,7 +325,7 @@ def _toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+        return json.dumps(value, ensure_ascii=False)  # TOML's basic strings escape as JSON's do
     return repr(value)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.disk import disk_errors
 from pipeline.errors import StudyError
 from pipeline.settings import Settings, render_settings
 
@@ -109,6 +110,7 @@ def new_study(path: Path, settings: Settings | None = None) -> Study:
         study.templates_path,
     ):
         folder.mkdir(parents=True, exist_ok=True)
-    write_templates(study.templates_path)
-    study.settings_path.write_text(render_settings(settings or Settings()), encoding="utf-8")
+    with disk_errors(path, "step"):
+        write_templates(study.templates_path)
+        study.settings_path.write_text(render_settings(settings or Settings()), encoding="utf-8")
     return study

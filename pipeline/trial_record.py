@@ -137,7 +137,7 @@ def write_record(study: Study, draw: Draw, reason: str, left_out: pl.DataFrame) 
         )
     recorded = Recorded(
         draw=draw,
-        number=len(made) + 1,
+        number=max((earlier.number for earlier in made), default=0) + 1,
         recorded_at=datetime.now(UTC).isoformat(timespec="seconds"),
         version=version("winterpool"),
         colonies_sha256=colonies_digest(draw.colonies),

@@ -100,6 +100,11 @@ def form_plan(header: Sequence[str], contracts: Mapping[str, Contract], place: s
         reckoned = {"colony_id", "winter", FORM_RECORDS[record]}
         defaults = {f.name for f in contract.fields if f.default is not None}
         answers = [h for name, h in columns.items() if name not in reckoned | defaults]
+        if not answers:
+            raise ContractError(
+                f"{place} holds no answers to {record}.",
+                mend="Export every question of the form, with the names of its groups.",
+            )
         plans.append(
             RecordPlan(
                 record,

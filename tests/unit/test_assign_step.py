@@ -105,6 +105,14 @@ def test_a_second_draw_needs_a_reason_and_keeps_the_first(study: Study) -> None:
     assert drawn_units(study).equals(second.table)
 
 
+def test_no_record_takes_the_place_of_another_though_an_earlier_one_is_gone(study: Study) -> None:
+    first = draw(study)
+    draw(study, seed=8, again="two hives were moved")
+    first.recorded.path.unlink()
+    assert draw(study, seed=9, again="a third time").recorded.number == 3
+    assert [r.draw.seed for r in read_records(study, WINTER)] == [8, 9]
+
+
 def test_again_without_a_first_draw_is_refused(study: Study) -> None:
     with pytest.raises(StudyError, match="nothing to draw again"):
         draw(study, again="no reason")

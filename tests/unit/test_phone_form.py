@@ -148,6 +148,7 @@ def test_a_visit_without_any_answer_is_told(tmp_path: Path) -> None:
         (["weighings/colony_id", "weighings/gross_kg", "How was it?"], "'How was it?'"),
         (["weighings/colony_id", "weighings/gross_kg"], "lacks weighings/weighed_on"),
         (["weighings/gross_kg", "weighings:gross_kg"], "both mean weighings/gross_kg"),
+        (["strength_inspections/colony_id", "strength_inspections/inspected_on"], "no answers to"),
     ],
 )
 def test_an_export_that_does_not_fit_is_refused(header: list[str], words_of_problem: str) -> None:

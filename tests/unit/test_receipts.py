@@ -101,6 +101,8 @@ def test_no_cell_begins_as_a_formula(start: str) -> None:
     # OWASP, "CSV injection": = + - @ tab and carriage return; from memory
     assert safe_cell(f"{start}1+1").startswith("'")
     assert safe_cell("31.5") == "31.5"
+    assert safe_cell("x; =1+1") == "x; '=1+1"  # cells end at a semicolon in other countries
+    assert safe_cell("\u2009=1") == "'\u2009=1"
 
 
 def test_a_receipt_speaks_of_no_other_file(study: Study) -> None:

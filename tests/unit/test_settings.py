@@ -105,3 +105,11 @@ def test_a_payoff_setting_outside_its_range_is_refused(given, words):
 def test_every_payoff_input_has_a_value_and_a_range():
     names = {item.name for item in dataclasses.fields(PayoffSettings)}
     assert names == {f"{name}{end}" for name in PAYOFF_INPUTS for end in ("", "_low", "_high")}
+
+
+def test_any_text_can_be_written_and_read_again(tmp_path):
+    odd = 'Two\nlines, a "quote", a \\ and a tab\t'
+    settings = Settings(study=StudySettings(name=odd))
+    path = tmp_path / "study.toml"
+    path.write_text(render_settings(settings), encoding="utf-8")
+    assert read_settings(path).study.name == odd
