@@ -42,6 +42,7 @@ def _headline(estimands: pl.DataFrame) -> dict[tuple[str, ...], dict]:
 def print_published(done: Published) -> None:
     """Say what was published, what was not, and how the answer moved with it."""
     from pipeline.cli_output import print_table
+    from pipeline.publishing.about import SAW_OPENING
     from pipeline.publishing.consent import HOW
     from pipeline.publishing.small_cells import describe_units
 
@@ -66,6 +67,7 @@ def print_published(done: Published) -> None:
         f"\n{protected.n_alone} apiaries equal no other in their sizes over the winters: who knows "
         "a whole apiary can tell them."
     )
+    typer.echo(SAW_OPENING.format(few=protected.n_by_opening, all=f"{protected.units.height:,}"))
     typer.echo("\nThe answer of the published records beside the study's (95 % limits)")
     ours, theirs = _headline(done.estimands), _headline(done.study_estimands)
     print_table(
@@ -125,8 +127,8 @@ def publish(
         typer.Option(
             min=0,
             max=2,
-            help="How little of the place: 0 heights in 100 m and wind, 1 heights in 300 m, "
-            "2 neither.",
+            help="How little of the place: 0 heights in 100 m, wind, cold in 0.5 K; 1 heights in "
+            "300 m, cold in 1 K; 2 cold in 2 K alone.",
         ),
     ] = 0,
     leave_out: Annotated[

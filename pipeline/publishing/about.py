@@ -31,11 +31,15 @@ FORMATS = {
     ".cff": "application/yaml",
 }
 INVENTED = "Everything in this bundle is invented: association, members, places, bees and figures."
+SAW_OPENING = (
+    "Whether the top was open can be seen over the fence too, and is published because the "
+    "estimates need it: to somebody who sees it, {few} of {all} colony-winters look like too few others."
+)
 WITHHELD = (
     "names of members, apiaries and colonies (pseudonyms by keyed hash stand for them; the key is "
     "not here)",
     "coordinates, weather stations and daily weather (the mean cold of the winter is kept, in "
-    "steps of 0.5 K)",
+    "steps of {cold_k:g} K)",
     "all dates (stores use is scaled to the days of the reference winter; mite counts carry the "
     "mean day of their winter)",
     "exact strengths (each is the mean of a group of colonies in apiaries of the same size)",
@@ -58,7 +62,9 @@ class Facts:
     versions : dict of str to str
     estimands, small_cells : polars.DataFrame
         The files of these names.
-    k, n_members, n_units, n_left_out, n_alone : int
+    cold_k : float
+        Steps of cold [K].
+    k, n_members, n_units, n_left_out, n_alone, n_by_opening : int
     """
 
     settings: Settings
@@ -67,11 +73,13 @@ class Facts:
     versions: dict[str, str]
     estimands: pl.DataFrame
     small_cells: pl.DataFrame
+    cold_k: float
     k: int
     n_members: int
     n_units: int
     n_left_out: int
     n_alone: int
+    n_by_opening: int
 
     @property
     def association(self) -> str:
@@ -154,7 +162,7 @@ def readme(facts: Facts) -> str:
             )
         ),
         "## What is not in it",
-        "\n".join(f"- {item}" for item in WITHHELD),
+        "\n".join(f"- {item.format(cold_k=facts.cold_k)}" for item in WITHHELD),
         "So conductances, degree-days and the ledger of stores cannot be reckoned anew from it; "
         "insulation levels, all counts and every estimate can.",
         "## Who could be recognised",
@@ -163,10 +171,14 @@ def readme(facts: Facts) -> str:
         "Somebody who knows of a colony how many stood with it, the dates of its records and how "
         f"strong it was, and picks among those alike, is right at most {bound:.0f} times in 100. "
         f"{facts.n_left_out} colony-winters were left out because too few looked like them.",
-        "This does not hold against somebody who knows more: several views together, whether the "
-        "colony died, or a whole apiary through all winters "
-        f"({facts.n_alone} apiaries here equal no other in their sizes over the winters). Do not "
-        "try to find out whose colonies these are.",
+        "This does not hold against somebody who knows more: the weighings or mite counts of a "
+        "colony (most are unique), several views together, whether the colony died, or a whole "
+        "apiary through all winters "
+        f"({facts.n_alone} apiaries here equal no other in their sizes over the winters). "
+        "Nearly all colonies that look alike may belong to one apiary: whoever finds which they "
+        "are may then know the apiary. "
+        + SAW_OPENING.format(few=facts.n_by_opening, all=f"{facts.n_units:,}")
+        + " Do not try to find out whose colonies these are.",
         "## Licence",
         f"{facts.licence.title} (`{facts.licence.name}`), {facts.licence.url}. "
         f"{facts.licence.asks} Cite as `CITATION.cff` says.",

@@ -20,7 +20,7 @@ from pipeline.errors import ModelError, StudyError
 from pipeline.progress import Progress
 from pipeline.publishing.about import Facts, write_about
 from pipeline.publishing.checksums import WHEN, write_checksums
-from pipeline.publishing.coarsen import STEPS
+from pipeline.publishing.coarsen import STEPS, Step
 from pipeline.publishing.consent import Consents
 from pipeline.publishing.descriptors import write_descriptors, write_json
 from pipeline.publishing.licences import find_licence
@@ -110,7 +110,7 @@ def _refuse_small(n_small: int, chosen: Chosen, offered: list[Protected], k: int
     return StudyError(
         f"{n_small:,} of {describe_units(chosen.units)} look like fewer than {k - 1} others, or "
         "like those of one member alone, to somebody who sees over the fence how many colonies "
-        f"stand there and how they are insulated. {ways}.",
+        f"stand there, how they are insulated and how cold it is. {ways}.",
         mend="Publish less of the place with --coarser 1 or 2, leave those colony-winters out "
         "with --leave-out, or lower smallest_class under [publish] in study.toml.",
     )
@@ -179,6 +179,7 @@ def write_bundle(
     fit_folder: Path,
     page: Path,
     finding_on: str,
+    step: Step,
 ) -> None:
     """Write all files of a bundle into an empty folder.
 
@@ -194,11 +195,13 @@ def write_bundle(
         The rendered report of that fit.
     finding_on : str
         Day of the study's fit.
+    step : Step
+        How coarse the tables are.
     """
     licence = find_licence(settings.publish.licence)
     versions: dict[str, Any] = software_versions()
     write_tables(tables, folder / FOLDER)
-    write_descriptors(folder, tables, settings, licence)
+    write_descriptors(folder, tables, settings, licence, step)
     _write_results(fit_folder, folder / "results")
     for name in ("privacy", "report", "environment"):
         (folder / name).mkdir()
@@ -216,11 +219,13 @@ def write_bundle(
         versions=versions,
         estimands=pl.read_csv(folder / "results" / "estimands.csv", infer_schema_length=None),
         small_cells=protected.report,
+        cold_k=step.cold_k,
         k=settings.publish.smallest_class,
         n_members=units["member_id"].n_unique(),
         n_units=units.height,
         n_left_out=protected.n_left_out,
         n_alone=protected.n_alone,
+        n_by_opening=protected.n_by_opening,
     )
     write_about(folder, facts)
     write_checksums(folder)
@@ -276,7 +281,14 @@ def publish(
             )
             with _taking_place(target) as draft:
                 write_bundle(
-                    draft, tables, protected, settings, place / "fit", page, run["started_at"][:10]
+                    draft,
+                    tables,
+                    protected,
+                    settings,
+                    place / "fit",
+                    page,
+                    run["started_at"][:10],
+                    STEPS[coarser],
                 )
     return Published(
         target,

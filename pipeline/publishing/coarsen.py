@@ -1,6 +1,6 @@
 """What of the records is published, and how coarse: everything not named here is withheld.
 
-Places: no coordinates, no station; cold in steps of 0.5 K. Dates: none. Stores use is scaled to
+Places: no coordinates, no station; cold in wide steps. Dates: none. Stores use is scaled to
 the days of the reference winter, so that the days of the weighings are not needed; mite counts
 carry the mean day of their winter. Strengths are made alike in groups by ``alike.py``.
 """
@@ -15,7 +15,6 @@ from pipeline.contracts import load_derived_contracts
 from pipeline.settings import Settings, WinterSettings
 from pipeline.stages.windows import UNIT, winter_day
 
-COLD_STEP_K = 0.5
 STORES_STEP_KG = 0.1
 AUTUMN_STORES_STEP_KG = 1.0
 SD_STEP_KG = 0.5  # finer, it would tell the strengths that it was reckoned from
@@ -58,19 +57,22 @@ class Step:
         Steps of elevation [m]; None withholds it.
     has_wind : bool
         Whether wind exposure is published.
+    cold_k : float
+        Steps of cold [K d per day].
     """
 
     elevation_m: float | None
     has_wind: bool
+    cold_k: float
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """What is published of the place beside its cold."""
+        """What is published of the place."""
         elevation = ("elevation_m",) if self.elevation_m else ()
-        return (*elevation, *(("wind_exposure",) if self.has_wind else ()))
+        return ("cold_kd_per_day", *elevation, *(("wind_exposure",) if self.has_wind else ()))
 
 
-STEPS = (Step(100.0, True), Step(300.0, False), Step(None, False))
+STEPS = (Step(100.0, True, 0.5), Step(300.0, False, 1.0), Step(None, False, 2.0))
 """By ``--coarser``: 0, 1 and 2."""
 
 
@@ -109,7 +111,7 @@ def publishable_units(colony_winters: pl.DataFrame, settings: Settings, step: St
         *present,
         *place,
         *STRENGTHS,
-        cold_kd_per_day=_rounded(pl.col("cold_kd_per_day"), COLD_STEP_K),
+        cold_kd_per_day=_rounded(pl.col("cold_kd_per_day"), step.cold_k),
         autumn_stores_kg=_rounded(pl.col("autumn_stores_kg"), AUTUMN_STORES_STEP_KG),
         stores_use_kg=pl.when(has_window).then(
             _rounded(pl.col("stores_use_kg") * scale, STORES_STEP_KG)

@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.contracts import Contract, Field, load_derived_contracts
 from pipeline.publishing.checksums import digest_of
+from pipeline.publishing.coarsen import Step
 from pipeline.publishing.licences import Licence
 from pipeline.publishing.tables import FOLDER, Tables
 from pipeline.settings import Settings
@@ -38,7 +39,7 @@ COARSE = {
     "apiary_id": "A pseudonym of the apiary where it stood on the winter's first day",
     "member_id": "A pseudonym of the member who keeps that apiary",
     "cold_kd_per_day": (
-        "Mean degree-days per day of the whole winter at the apiary, in steps of 0.5 K"
+        "Mean degree-days per day of the whole winter at the apiary, in steps of {cold_k:g} K"
     ),
     "elevation_m": "Height of the apiary above sea level, in wide steps",
     "stores_use_kg": "Honey-equivalent eaten, scaled to the days of the reference winter",
@@ -66,10 +67,14 @@ COARSE = {
 _TYPES = {pl.Int64: "integer", pl.Float64: "number", pl.Boolean: "boolean", pl.String: "string"}
 
 
-def _field(name: str, kind: pl.DataType, field: Field | None, key: list[str]) -> dict[str, Any]:
+def _field(
+    name: str, kind: pl.DataType, field: Field | None, key: list[str], step: Step
+) -> dict[str, Any]:
     said: dict[str, Any] = {"name": name, "type": _TYPES[type(kind)]}
     told = COARSE.get(name)
-    said["description"] = f"{told}." if told else field.description if field else name
+    said["description"] = (
+        f"{told.format(cold_k=step.cold_k)}." if told else field.description if field else name
+    )
     limits: dict[str, Any] = {"required": True} if name in key else {}
     if field and field.enum:
         limits["enum"] = list(field.enum)
@@ -80,13 +85,15 @@ def _field(name: str, kind: pl.DataType, field: Field | None, key: list[str]) ->
     return said
 
 
-def table_schema(name: str, frame: pl.DataFrame) -> dict[str, Any]:
+def table_schema(name: str, frame: pl.DataFrame, step: Step) -> dict[str, Any]:
     """Describe one published table.
 
     Parameters
     ----------
     name : {"colony_winters", "mite_samples", "set_ups"}
     frame : polars.DataFrame
+    step : Step
+        How coarse it is.
 
     Returns
     -------
@@ -100,7 +107,7 @@ def table_schema(name: str, frame: pl.DataFrame) -> dict[str, Any]:
         "$schema": TABLE_SCHEMA,
         "title": TITLES[name],
         "missingValues": [""],
-        "fields": [_field(c, kind, known.get(c), key) for c, kind in frame.schema.items()],
+        "fields": [_field(c, kind, known.get(c), key, step) for c, kind in frame.schema.items()],
         "primaryKey": key,
     }
     if name != "colony_winters":
@@ -116,12 +123,14 @@ def write_json(path: Path, value: Any) -> None:
     path.write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def write_descriptors(folder: Path, tables: Tables, settings: Settings, licence: Licence) -> None:
+def write_descriptors(
+    folder: Path, tables: Tables, settings: Settings, licence: Licence, step: Step
+) -> None:
     """Write ``contracts/NAME.json`` and ``datapackage.json``; the tables must be written."""
     (folder / "contracts").mkdir()
     resources = []
     for name in Tables.__slots__:
-        schema = table_schema(name, getattr(tables, name))
+        schema = table_schema(name, getattr(tables, name), step)
         write_json(folder / "contracts" / f"{name}.json", schema)
         path = folder / FOLDER / f"{name}.csv"
         resources.append(

@@ -1,10 +1,12 @@
 """How many colonies look alike: the k-anonymity of published colony-winters.
 
 What an outsider may know of a colony is its *view*. Two are looked at: what can be seen over the
-fence (how many colonies stand there, the winter, the insulation level, how high and windy the
-place is) and what a notebook tells (how many colonies, the winter, the strengths; no date is
+fence (how many colonies stand there, the winter, the insulation level, how cold, high and windy
+the place is) and what a notebook tells (how many colonies, the winter, the strengths; no date is
 published). Every published colony-winter must share each view with at least k - 1 others, and the
-first with a colony of another member.
+first with a colony of another member. Whether the top is open can be seen too, but the estimates
+need it, and as part of the view it would cost a small pool two colony-winters of three: those that
+then look like too few are counted and told instead.
 
 References
 ----------
@@ -40,12 +42,16 @@ class Protected:
     n_alone : int
         Apiaries that no other apiary equals in its sizes over the winters: who knows a whole
         apiary through all winters can tell these.
+    n_by_opening : int
+        Published colony-winters that look like too few to somebody who also sees whether the top
+        is open.
     """
 
     units: pl.DataFrame
     report: pl.DataFrame
     n_left_out: int
     n_alone: int
+    n_by_opening: int
 
 
 def with_size(units: pl.DataFrame) -> pl.DataFrame:
@@ -132,13 +138,15 @@ def protect(units: pl.DataFrame, step: Step, k: int) -> Protected:
     k : int
         Smallest class.
     """
-    kept = leave_out_small(units, fence_view(step), k)
+    view = fence_view(step)
+    kept = leave_out_small(units, view, k)
     alike = make_alike(with_size(kept), k) if kept.height else with_size(kept)
     return Protected(
         without_rarities(alike.drop("apiary_size"), k),
         _report(alike, step),
         units.height - kept.height,
         _alone(alike),
+        int(too_few_alike(kept, (*view, "top_opening"), k).sum()),
     )
 
 

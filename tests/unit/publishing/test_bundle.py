@@ -144,7 +144,7 @@ def test_small_cells_are_refused_with_the_way_out(study, tmp_path) -> None:
 
 def test_every_view_of_every_published_row_is_shared(published) -> None:
     units = published.protected.units.with_columns(size=pl.len().over("apiary_id", "winter"))
-    fence = ["size", "winter", "level"]
+    fence = ["size", "winter", "level", "cold_kd_per_day"]
     assert units.select(pl.len().over(fence)).to_series().min() >= K
     assert units.select(pl.col("member_id").n_unique().over(fence)).to_series().min() >= 2
     for known in (["autumn_strength_frames"], ["spring_strength_frames"]):
@@ -195,8 +195,16 @@ def test_the_readme_says_what_is_and_is_not_in_it(published) -> None:
         "right at most 33 times in 100",
         "winterpool reproduce",
         "pseudonyms",
+        "in steps of 2 K",
+        "weighings or mite counts of a colony (most are unique)",
+        "may belong to one apiary",
+        f"{published.protected.n_by_opening} of {published.protected.units.height} colony-winters",
     ):
         assert words in text, words
+    schema = json.loads((published.folder / "contracts" / "colony_winters.json").read_text())
+    [cold] = [f for f in schema["fields"] if f["name"] == "cold_kd_per_day"]
+    assert cold["description"].endswith("in steps of 2 K.")
+    assert (published.protected.units["cold_kd_per_day"].drop_nulls() % 2.0 == 0.0).all()
     lock = (published.folder / "environment" / "requirements.lock").read_text()
     assert "pymc==" in lock
     assert "--hash=sha256:" in lock

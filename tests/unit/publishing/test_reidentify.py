@@ -101,6 +101,7 @@ def test_what_is_seen_over_the_fence_finds_no_more_than_one_in_k() -> None:
             assert coarser == 1
             continue
         view = fence_view(step)
+        assert "cold_kd_per_day" in view
         sizes = with_size(published).group_by(view).len()["len"]
         assert sizes.min() >= k
         assert not too_few_alike(published, view, k).any()
@@ -200,3 +201,14 @@ def test_a_day_that_few_share_is_the_mean_of_all_winters() -> None:
     mean = round((-0.5 + 14.0 - 15.0) / 10) + 0.0
     assert set(days.rows()) == {(2022, 0.0), (2023, mean), (2024, mean)}
     assert "-0" not in days.write_csv()
+
+
+def test_what_the_top_opening_tells_is_counted() -> None:
+    raw = raw_pool(3)
+    found = protect(publishable_units(raw, Settings(), STEPS[COARSEST]), STEPS[COARSEST], 4)
+    view = [*fence_view(STEPS[COARSEST]), "top_opening"]
+    by_hand = with_size(found.units).select(
+        (pl.len().over(view) < 4) | (pl.col("member_id").n_unique().over(view) < 2)
+    )
+    assert found.n_by_opening == by_hand.to_series().sum()
+    assert 0 < found.n_by_opening < found.units.height
