@@ -226,8 +226,14 @@ def combine(
 ) -> None:
     """Put the findings of several associations together, from their bundles alone."""
     from pipeline.progress import Progress
-    from pipeline.publishing.combine import combine_bundles, write_combination
+    from pipeline.publishing.combine import (
+        combine_bundles,
+        require_free,
+        write_combination,
+    )
 
+    if out is not None:
+        require_free(out)
     found = combine_bundles(bundles, has_refit=refit, progress=Progress(is_shown=not quiet))
     print_combination(found)
     if out is not None:

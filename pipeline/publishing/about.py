@@ -33,7 +33,8 @@ FORMATS = {
 INVENTED = "Everything in this bundle is invented: association, members, places, bees and figures."
 SAW_OPENING = (
     "Whether the top was open can be seen over the fence too, and is published because the "
-    "estimates need it: to somebody who sees it, {few} of {all} colony-winters look like too few others."
+    "estimates need it: to somebody who sees it, {few} of {all} colony-winters look like "
+    "too few others."
 )
 WITHHELD = (
     "names of members, apiaries and colonies (pseudonyms by keyed hash stand for them; the key is "

@@ -264,6 +264,7 @@ def publish(
     StoreError
         The disk is full; there is no bundle.
     """
+    target = target.resolve()
     study = Study(study_path)
     settings = read_settings(study.settings_path)
     find_licence(settings.publish.licence)

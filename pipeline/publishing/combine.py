@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.disk import disk_errors
 from pipeline.errors import ModelError, StudyError
 from pipeline.progress import Progress
-from pipeline.publishing.checksums import BundleError, verify_checksums
+from pipeline.publishing.checksums import SUMS, BundleError, verify_checksums
 from pipeline.publishing.coarsen import as_derived_mites, as_derived_units
 from pipeline.publishing.pseudonyms import LETTERS
+from pipeline.publishing.published_fit import require_modest
 from pipeline.publishing.tables import FOLDER, Tables, read_tables
 from pipeline.settings import Settings, read_settings
 
@@ -35,7 +37,7 @@ BETWEEN = {
 """Scale of the half-normal prior of the sd between associations, by outcome and measure."""
 REACH = 40.0  # scales: nothing of the posterior lies beyond
 KEY = ("outcome", "contrast", "measure", "subgroup", "horizon")
-NEEDED = {*KEY, "unit", "mean", "sd", "q2.5", "q50", "q97.5", "status"}
+NUMBERS = ("mean", "sd", "q2.5", "q50", "q97.5")
 NORMAL_WIDTH = 2 * 1.959964
 
 
@@ -46,6 +48,7 @@ class Bundle:
     path: Path
     settings: Settings
     estimands: pl.DataFrame
+    tables: Tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,21 +79,41 @@ def read_bundle(path: Path) -> Bundle:
     Raises
     ------
     BundleError
-        It is not as published, or its estimates cannot be read.
+        It is not as published, or its estimates or tables cannot be read or used.
     """
     verify_checksums(path)
     try:
         settings = read_settings(path / "settings.toml")
-        estimands = pl.read_csv(path / "results" / "estimands.csv", infer_schema_length=None)
+        said = pl.read_csv(path / "results" / "estimands.csv", infer_schema_length=None)
+        texts = [pl.col(c).cast(pl.String) for c in (*KEY, "unit", "status")]
+        estimands = said.select(*texts, pl.col(NUMBERS).cast(pl.Float64))
     except (StudyError, pl.exceptions.PolarsError, OSError):
-        estimands = pl.DataFrame()
-    if not set(estimands.columns) >= NEEDED:
         raise BundleError(
             f"{path}: its settings or results/estimands.csv cannot be read.",
             mend="Combine it with the version of Winterpool that its README names.",
-        )
-    numbers = [pl.col(c).cast(pl.Float64) for c in ("mean", "sd", "q2.5", "q50", "q97.5")]
-    return Bundle(path, settings, estimands.with_columns(numbers))
+        ) from None
+    for row in estimands.to_dicts():
+        if _is_combined(row) and not _has_sound_numbers(row):
+            raise BundleError(
+                f"{path}: results/estimands.csv says that {row['outcome']}, {row['contrast']}, "
+                f"{row['measure']} is estimated, but its numbers are missing or impossible.",
+                mend="Leave this bundle out and tell who published it.",
+            )
+    return Bundle(path, settings, estimands, read_tables(path / FOLDER))
+
+
+def _is_combined(row: dict[str, Any]) -> bool:
+    """Whether a row is an estimate over the whole pool in its own winters."""
+    is_whole = (row["subgroup"], row["horizon"]) == ("all", "these winters")
+    is_known = (row["outcome"], row["measure"]) in BETWEEN
+    return is_whole and is_known and row["status"] == "estimated"
+
+
+def _has_sound_numbers(row: dict[str, Any]) -> bool:
+    numbers = [row[c] for c in NUMBERS]
+    if any(n is None or not math.isfinite(n) for n in numbers) or row["sd"] <= 0:
+        return False
+    return row["measure"] != "ratio" or (0 < row["q2.5"] < row["q97.5"] and row["q50"] > 0)
 
 
 def _effect(row: dict[str, Any]) -> tuple[float, float]:
@@ -160,8 +183,7 @@ def combine_estimands(estimands: list[pl.DataFrame]) -> pl.DataFrame:
     for table in estimands:
         for row in table.to_dicts():
             name = (row["outcome"], row["contrast"], row["measure"])
-            is_whole = (row["subgroup"], row["horizon"]) == ("all", "these winters")
-            if is_whole and row["status"] == "estimated" and (name[0], name[2]) in BETWEEN:
+            if _is_combined(row):
                 gathered.setdefault(name, []).append(row)
     rows = [_combined(name, own[0]["unit"], own) for name, own in gathered.items() if len(own) > 1]
     if not rows:
@@ -209,9 +231,34 @@ def _joint(bundles: list[Bundle], progress: Progress) -> pl.DataFrame:
     from models.fit import fit
 
     settings = _joint_settings(bundles)
-    tables = [read_tables(bundle.path / FOLDER) for bundle in bundles]
-    colony_winters, mite_samples = pooled_tables(tables, settings)
+    require_modest(settings, bundles[0].path, "Combine the estimates alone, without --refit.")
+    colony_winters, mite_samples = pooled_tables([b.tables for b in bundles], settings)
     return fit(colony_winters, mite_samples, settings, progress).estimands
+
+
+def _require_own_colonies(bundles: list[Bundle]) -> None:
+    """Refuse bundles of one association: its colonies would count twice."""
+    seen: set[str] = set()
+    for bundle in bundles:
+        own = set(bundle.tables.colony_winters["colony_id"].to_list())
+        if own & seen:
+            raise BundleError(
+                f"{bundle.path} holds colonies of a bundle named before it.",
+                mend="Name one bundle of each association.",
+            )
+        seen |= own
+
+
+def _differing(bundles: list[Bundle]) -> list[str]:
+    """Say which bundles mean something else by a level or a winter than the first."""
+    first = bundles[0]
+    return [
+        f"{bundle.path} and {first.path} differ in the settings under [{section}]: their estimates "
+        f"are not quite of the same {what}."
+        for bundle in bundles[1:]
+        for section, what in (("levels", "levels"), ("winter", "winter"))
+        if getattr(bundle.settings, section) != getattr(first.settings, section)
+    ]
 
 
 def combine_bundles(paths: list[Path], *, has_refit: bool, progress: Progress) -> Combination:
@@ -228,19 +275,20 @@ def combine_bundles(paths: list[Path], *, has_refit: bool, progress: Progress) -
     Raises
     ------
     BundleError
-        A bundle is not as published, or is given twice.
+        A bundle is not as published, is given twice, or shares colonies with another.
     ModelError
         No contrast is estimated by two or more, or the tables do not mean the same.
     """
     if len(paths) < 2:
         raise ModelError("One bundle alone cannot be combined.", mend="Name two or more bundles.")
-    digests = {(path / "SHA256SUMS").read_bytes() for path in paths if path.is_dir()}
     bundles = [read_bundle(path) for path in paths]
+    digests = {(path / SUMS).read_bytes() for path in paths}
     if len(digests) < len(bundles):
         raise BundleError(
             "The same bundle is given twice, so that its colonies would count twice.",
             mend="Name each bundle once.",
         )
+    _require_own_colonies(bundles)
     table = combine_estimands([bundle.estimands for bundle in bundles])
     words = [
         f"{len(bundles)} bundles. Mean effect over associations like these, in their own winters; "
@@ -249,11 +297,29 @@ def combine_bundles(paths: list[Path], *, has_refit: bool, progress: Progress) -
         "matters with few bundles. Each bundle's estimate carries the model's own weak priors.",
         "Associations that share members or winters are not independent: the limits are then too "
         "narrow.",
+        *_differing(bundles),
     ]
     if any(bundle.settings.study.is_invented for bundle in bundles):
         words.insert(0, "Some of these bundles are invented: nothing here is evidence.")
     joint = _joint(bundles, progress) if has_refit else None
     return Combination(table, joint, words)
+
+
+def require_free(path: Path) -> None:
+    """Refuse a place where no new file can be written.
+
+    Raises
+    ------
+    StudyError
+        The file exists, or its folder does not.
+    """
+    if path.exists():
+        raise StudyError(f"{path} exists already.", mend="Name a file that does not exist.")
+    if not path.parent.is_dir():
+        raise StudyError(
+            f"{path.parent}, where {path.name} was to be written, is not a folder.",
+            mend="Make the folder first, or name another.",
+        )
 
 
 def write_combination(found: Combination, path: Path) -> None:
@@ -262,10 +328,15 @@ def write_combination(found: Combination, path: Path) -> None:
     Raises
     ------
     StudyError
-        The file exists.
+        The file exists, or its folder does not.
+    StoreError
+        The disk is full; there is no file.
     """
-    if path.exists():
-        raise StudyError(f"{path} exists already.", mend="Name a file that does not exist.")
+    require_free(path)
     draft = path.with_name(f".{path.name}.draft")
-    found.table.write_csv(draft)
-    os.replace(draft, path)
+    try:
+        with disk_errors(path, "file"):
+            found.table.write_csv(draft)
+            os.replace(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)

@@ -7,6 +7,7 @@ published. The published records are fitted as they are, so that anybody can do 
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,15 @@ import polars as pl
 from pipeline.errors import NotConvergedError
 from pipeline.fit_step import FitInputs, fit_study
 from pipeline.progress import Progress
+from pipeline.publishing.checksums import BundleError
 from pipeline.publishing.tables import Tables
 from pipeline.runner import code_fingerprint, table_fingerprint
 from pipeline.settings import Settings
 
 OF_THE_RUN = ("seed", "n_units", "python", "versions", "has_converged", "sha256")
 """What of ``run.json`` is published: no times."""
+MOST_CHAINS, MOST_DRAWS = 16, 100_000
+"""Of a bundle that somebody else made: warm-up and kept draws of a chain, all retries spent."""
 TABLES = ("estimands", "level_means", "conditions", "gates", "links", "parts", "checks")
 
 
@@ -79,6 +83,34 @@ def fit_published(tables: Tables, settings: Settings, folder: Path, progress: Pr
             mend="Raise draws or retries under [model] in study.toml and publish again.",
         )
     return is_new
+
+
+def require_modest(settings: Settings, bundle: Path, mend: str) -> None:
+    """Refuse a bundle whose settings ask for a fit that would never end.
+
+    Parameters
+    ----------
+    settings : Settings
+    bundle : Path
+        Whose they are.
+    mend : str
+        What to do instead.
+
+    Raises
+    ------
+    BundleError
+        More chains or draws than any sound fit needs.
+    """
+    model = settings.model
+    # retries first: each doubles the draws, and a power of a large number would itself not end
+    is_modest = model.chains <= MOST_CHAINS and model.retries <= math.log2(MOST_DRAWS)
+    if not is_modest or (model.draws + model.tune) * 2**model.retries > MOST_DRAWS:
+        raise BundleError(
+            f"The settings of {bundle} ask for {model.chains} chains of {model.tune} and "
+            f"{model.draws} draws with {model.retries} retries: more than {MOST_CHAINS} chains or "
+            f"{MOST_DRAWS:,} draws a chain are not fitted.",
+            mend=mend,
+        )
 
 
 def public_run(folder: Path) -> dict[str, Any]:

@@ -247,6 +247,15 @@ def test_a_target_that_is_taken_is_refused(study, tmp_path) -> None:
     assert (tmp_path / "b" / "letter.txt").read_text() == "mine"
 
 
+def test_a_target_with_dots_in_its_name_is_followed(study, tmp_path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = bundle.publish(
+        study.path, Path("here/sub/.."), coarser=2, leave_out=True, progress=SILENT
+    )
+    assert done.folder == tmp_path / "here"
+    assert (tmp_path / "here" / "README.md").exists()
+
+
 def test_a_study_without_a_sound_fit_is_refused(study, tmp_path) -> None:
     settings = read_settings(study.settings_path)
     run = study.results_path / "run.json"
