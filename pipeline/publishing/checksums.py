@@ -111,7 +111,10 @@ def verify_checksums(folder: Path) -> int:
         if digest_of(folder / name) != listed[name]:
             wrong.append(f"{name} was changed")
     when = folder / WHEN
-    if when.exists() and not (when.stat().st_size < 100 and _WHEN.fullmatch(when.read_text())):
+    if when.exists() and not (
+        when.stat().st_size < 100
+        and _WHEN.fullmatch(when.read_text(encoding="utf-8", errors="replace"))
+    ):
         wrong.append(f"{WHEN} was changed")
     if wrong:
         more = f" and {len(wrong) - 5} more" if len(wrong) > 5 else ""

@@ -6,6 +6,8 @@ Only CSV, Parquet, NetCDF, JSON and TOML are read; nothing in a bundle is run.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +20,7 @@ from pipeline.physics.insulation import insulation_level
 from pipeline.progress import Progress
 from pipeline.publishing.agreement import EXACT, Line, compare_draws, compare_table
 from pipeline.publishing.checksums import BundleError, verify_checksums
+from pipeline.publishing.published_fit import require_modest
 from pipeline.publishing.software import software_versions
 from pipeline.publishing.tables import FOLDER, Tables, read_tables
 from pipeline.settings import Settings, read_settings
@@ -74,7 +77,7 @@ def read_posterior(path: Path) -> xr.Dataset:
             path, group="posterior", engine="netcdf4", decode_times=False
         ) as opened:
             draws = opened.load()
-    except (OSError, ValueError, KeyError) as error:
+    except (OSError, ValueError, KeyError, RuntimeError) as error:
         raise wrong from error
     if not {"chain", "draw"} <= set(draws.dims):
         raise wrong
@@ -128,22 +131,29 @@ def _same_table(folder: Path, name: str, found: pl.DataFrame, columns: list[str]
     return Line(words, said.height, found.height, 0.0, same)
 
 
+@contextmanager
+def _fitting_together(what: str) -> Iterator[None]:
+    """Say in words that what a bundle holds does not fit together."""
+    try:
+        yield
+    except (KeyError, ValueError, IndexError, TypeError, pl.exceptions.PolarsError) as error:
+        raise BundleError(
+            f"{what} ({type(error).__name__}: {error}).",
+            mend="Reproduce the bundle with the version of Winterpool that its README names.",
+        ) from error
+
+
 def _draws_of(pool: Pool, posterior: xr.Dataset, settings: Settings) -> Draws:
     """Draws of every estimand, shape (chain, draw)."""
     from models.estimands import pool_means
     from models.identify import identify_contrasts
     from models.tables import estimand_draws, estimand_verdicts
 
-    try:
+    with _fitting_together("results/posterior.nc does not fit the tables"):
         verdicts = identify_contrasts(pool, settings)
         means = pool_means(pool, posterior, seed=settings.model.seed)
         own = estimand_verdicts(pool, posterior, verdicts, settings)
         draws = estimand_draws(pool, means, own)
-    except (KeyError, ValueError, IndexError) as error:
-        raise BundleError(
-            f"results/posterior.nc does not fit the tables ({type(error).__name__}: {error}).",
-            mend="Reproduce the bundle with the version of Winterpool that its README names.",
-        ) from error
     chains = posterior.sizes["chain"]
     return {key: values.reshape(chains, -1) for key, values in draws.items()}
 
@@ -207,15 +217,19 @@ def reproduce(folder: Path, *, has_refit: bool, progress: Progress) -> Reproduct
             f"The bundle's settings cannot be used: {error.problem}",
             mend="Reproduce the bundle with the version of Winterpool that its README names.",
         ) from None
+    if has_refit:
+        require_modest(settings, folder, "Compare with the published draws alone: --no-refit.")
     tables = read_tables(folder / FOLDER)
     made = Reproduction(notes=_version_notes(folder))
     made.lines.append(Line("checksums", n_files, n_files, 0.0, True))
-    made.lines.append(_levels(tables, settings))
-    colony_winters, mite_samples = tables.for_fit(settings.winter)
-    pool = pack_pool(colony_winters, mite_samples, settings)
-    links = count_links(pool, settings)
+    with _fitting_together("The tables under data/ do not fit together"):
+        made.lines.append(_levels(tables, settings))
+        colony_winters, mite_samples = tables.for_fit(settings.winter)
+        pool = pack_pool(colony_winters, mite_samples, settings)
+        links = count_links(pool, settings)
+        verdicts = identify_contrasts(pool, settings)
+        raw = level_means_table(pool, None, verdicts, has_converged=False)
     made.lines.append(_same_table(folder, "links", links, links.columns))
-    raw = level_means_table(pool, None, identify_contrasts(pool, settings), has_converged=False)
     columns = ["outcome", "level", "unit", "n_raw", "raw"]
     made.lines.append(_same_table(folder, "level_means", raw, columns))
     posterior = read_posterior(folder / "results" / "posterior.nc")

@@ -10,7 +10,10 @@ import polars as pl
 from pipeline.contracts import load_derived_contracts
 from pipeline.publishing.checksums import BundleError
 from pipeline.publishing.coarsen import (
+    AS_THEY_ARE,
+    MITES_AS_THEY_ARE,
     STEPS,
+    STRENGTHS,
     as_derived_mites,
     as_derived_units,
     publishable_mites,
@@ -23,8 +26,23 @@ from pipeline.settings import Settings, WinterSettings
 from pipeline.stages.windows import UNIT
 
 FOLDER = "data"
+STORES = ("autumn_stores_kg", "stores_use_kg", "stores_method_sd_kg")
 SURFACES = ("insulated_walls", "is_top_insulated", "is_bottom_insulated")
 _WALLS = ("front", "back", "left", "right")
+
+
+NEEDED = {
+    "colony_winters": (*AS_THEY_ARE, *STRENGTHS, "cold_kd_per_day", *STORES),
+    "mite_samples": (*MITES_AS_THEY_ARE, "days_before_reference", "sample_no"),
+    "set_ups": (*UNIT, *SURFACES),
+}
+SET_UPS = {
+    "colony_id": pl.String(),
+    "winter": pl.Int64(),
+    "insulated_walls": pl.Int64(),
+    "is_top_insulated": pl.Boolean(),
+    "is_bottom_insulated": pl.Boolean(),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +161,10 @@ def _read(folder: Path, name: str) -> pl.DataFrame:
             f"{FOLDER}/{name}.csv and {FOLDER}/{name}.parquet do not hold the same rows.",
             mend="Get the bundle again from where it was published.",
         )
-    schema = load_derived_contracts()[name].polars_schema if name != "set_ups" else {}
+    schema = load_derived_contracts()[name].polars_schema if name != "set_ups" else SET_UPS
     wrong = [c for c, kind in frame.schema.items() if c in schema and schema[c] != kind]
-    foreign = [c for c in frame.columns if schema and c not in schema]
-    missing = [c for c in UNIT if c not in frame.columns]
+    foreign = [c for c in frame.columns if c not in schema]
+    missing = [c for c in NEEDED[name] if c not in frame.columns]
     if wrong or foreign or missing:
         raise BundleError(
             f"{FOLDER}/{name} has a column that it should not have or lacks one: "

@@ -6,6 +6,7 @@ import json
 import os
 import pickle
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import arviz as az
@@ -24,6 +25,7 @@ from pipeline.publishing.agreement import (
 )
 from pipeline.publishing.checksums import BundleError, verify_checksums, write_checksums
 from pipeline.publishing.reproduce import read_posterior, reproduce
+from pipeline.settings import read_settings, render_settings
 
 KEY = ("survival", "full vs none", "difference", "all", "these winters")
 
@@ -40,6 +42,12 @@ def rewritten(folder: Path) -> Path:
     (folder / "SHA256SUMS").unlink()
     write_checksums(folder)
     return folder
+
+
+def written(folder: Path, name: str, frame: pl.DataFrame) -> None:
+    """Put a table in place of one of the bundle's."""
+    frame.write_csv(folder / "data" / f"{name}.csv")
+    frame.write_parquet(folder / "data" / f"{name}.parquet")
 
 
 def wrong(folder: Path) -> list[str]:
@@ -129,6 +137,52 @@ def test_a_time_that_is_no_time_is_refused(copy: Path) -> None:
     (copy / "published_at.txt").write_text("hello")
     with pytest.raises(BundleError, match=r"published_at.txt was changed"):
         verify_checksums(copy)
+
+
+def test_a_time_that_is_no_text_is_refused(copy: Path) -> None:
+    (copy / "published_at.txt").write_bytes(b"\xff\xfe")
+    with pytest.raises(BundleError, match=r"published_at.txt was changed"):
+        verify_checksums(copy)
+
+
+@pytest.mark.parametrize(
+    ("name", "column"),
+    [
+        ("colony_winters", "stores_use_kg"),
+        ("mite_samples", "bees_sampled"),
+        ("set_ups", "insulated_walls"),
+    ],
+)
+def test_a_table_that_lacks_a_column_is_refused(copy: Path, name: str, column: str) -> None:
+    less = pl.read_parquet(copy / "data" / f"{name}.parquet").drop(column)
+    written(copy, name, less)
+    with pytest.raises(BundleError, match=f"data/{name} has a column .* or lacks one: {column}"):
+        wrong(rewritten(copy))
+
+
+def test_levels_that_are_none_are_refused_in_words(copy: Path) -> None:
+    frame = pl.read_parquet(copy / "data" / "colony_winters.parquet")
+    written(copy, "colony_winters", frame.with_columns(level=pl.lit("warm")))
+    with pytest.raises(BundleError, match="do not fit together"):
+        wrong(rewritten(copy))
+
+
+def test_a_posterior_that_breaks_off_is_refused(copy: Path) -> None:
+    path = copy / "results" / "posterior.nc"
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) // 2])
+    with pytest.raises(BundleError, match="not a NetCDF file with a posterior"):
+        read_posterior(path)
+
+
+def test_a_fit_without_end_is_not_begun(copy: Path) -> None:
+    path = copy / "settings.toml"
+    settings = read_settings(path)
+    model = replace(settings.model, retries=12)
+    path.write_text(render_settings(replace(settings, model=model), commented=False))
+    with pytest.raises(BundleError, match=r"with 12 retries: more than 16 chains") as refused:
+        reproduce(rewritten(copy), has_refit=True, progress=SILENT)
+    assert "--no-refit" in refused.value.mend
 
 
 class Harm:
