@@ -73,6 +73,11 @@ def test_two_bundles_are_fitted_together(bundle: Path, tmp_path: Path) -> None:
     shutil.copytree(bundle, other)
     path = other / "README.md"
     path.write_text(path.read_text(encoding="utf-8") + "\nAnother association.\n", encoding="utf-8")
+    for name in ("colony_winters", "mite_samples", "set_ups"):
+        frame = pl.read_parquet(other / "data" / f"{name}.parquet")
+        renamed = frame.with_columns(colony_id=pl.lit("other-") + pl.col("colony_id"))
+        renamed.write_csv(other / "data" / f"{name}.csv")
+        renamed.write_parquet(other / "data" / f"{name}.parquet")
     (other / "SHA256SUMS").unlink()
     write_checksums(other)
     out = tmp_path / "synthesis.csv"
