@@ -167,11 +167,7 @@ def reckon_study(
     from models.payoff.inputs import gather_inputs
     from models.payoff.results import SCHEMAS, Payoff, reckon
 
-    if not study.store_path.exists():
-        raise StudyError(
-            "Nothing has been loaded into the study yet.",
-            mend="Put members' files into the study's inbox and run: winterpool run STUDY.",
-        )
+    study.require_loaded()
     with Store.open(study.store_path, read_only=True) as store:
         prices = store.table("prices")
     inputs = gather_inputs(prices, settings, own)

@@ -16,7 +16,6 @@ import polars as pl
 
 from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors, replacing_together
-from pipeline.errors import StudyError
 from pipeline.file_names import plain_stem
 from pipeline.html_pages import page, paragraph, table
 from pipeline.settings import Settings
@@ -303,11 +302,7 @@ def write_receipts(study: Study, settings: Settings, rules: Mapping[str, str]) -
     StoreError
         The store is damaged or in use.
     """
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.",
-            mend="Put members' files into its inbox and run: winterpool ingest STUDY.",
-        )
+    study.require_loaded()
     with Store.open(study.store_path, read_only=True) as store:
         receipts = read_receipts(store)
     folder = study.path / "receipts"

@@ -101,11 +101,7 @@ def _note_step(study: Study, step: str, fingerprint: str, seconds: float) -> Non
 
 
 def _stored(study: Study, *tables: str) -> list[pl.DataFrame]:
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.",
-            mend=f"Put members' files into {study.path / 'inbox'} and run: winterpool run STUDY.",
-        )
+    study.require_loaded()
     with Store.open(study.store_path, read_only=True) as store:
         missing = [name for name in tables if not store.has_table(name)]
         if missing:

@@ -76,6 +76,20 @@ class Study:
         """The rendered report's first page."""
         return self.report_path / "index.html"
 
+    def require_loaded(self) -> None:
+        """Refuse a study into which nothing has been loaded.
+
+        Raises
+        ------
+        StudyError
+            There is no store.
+        """
+        if not self.store_path.exists():
+            raise StudyError(
+                f"Nothing has been loaded into {self.path} yet.",
+                mend=f"Put members' files into {self.inbox_path} and run: winterpool run STUDY.",
+            )
+
 
 def new_study(path: Path, settings: Settings | None = None) -> Study:
     """Make a study folder with settings and blank templates.

@@ -65,11 +65,7 @@ def load_trial_tables(study: Study) -> TrialTables:
         Nothing has been loaded, or the tables have not been derived.
     """
     names = list(TrialTables.__dataclass_fields__)
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.",
-            mend=f"Put members' files into {study.inbox_path} and run: winterpool run STUDY.",
-        )
+    study.require_loaded()
     with Store.open(study.store_path, read_only=True) as store:
         if not all(store.has_table(name) for name in names):
             raise StudyError(

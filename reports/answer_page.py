@@ -12,7 +12,6 @@ from pathlib import Path
 import polars as pl
 
 from models.vocabulary import ONLY_LIVING, OUTCOMES
-from pipeline.errors import StudyError
 from pipeline.html_pages import escape, page, paragraph, table
 from pipeline.languages import Words, words
 from pipeline.study import Study
@@ -248,10 +247,7 @@ def write_answer(study_path: Path, language: str) -> Path:
     """
     w = words(language)
     study = Study(study_path.resolve())
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.", mend="Run: winterpool run STUDY."
-        )
+    study.require_loaded()
     study.report_path.mkdir(exist_ok=True)
     target = study.report_path / f"answer.{w.code}.html"
     draft = study.report_path / f".answer.{w.code}.draft"

@@ -13,7 +13,7 @@ from typing import Literal
 
 from quarto.quarto import path as quarto_path
 
-from pipeline.errors import RenderError, StudyError
+from pipeline.errors import RenderError
 from pipeline.progress import Progress
 from pipeline.study import Study
 from reports.builtin import kernel_environment, render_builtin
@@ -74,11 +74,7 @@ def render_with_quarto(source: Path, page: Path, quarto: str, form: str = "html"
 
 def _open_study(study_path: Path) -> Study:
     study = Study(study_path.resolve())
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.",
-            mend="Run: winterpool run STUDY.",
-        )
+    study.require_loaded()
     return study
 
 

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import StudyError
 from pipeline.file_names import safe_names
 from pipeline.html_pages import page, paragraph
 from pipeline.languages import DEFAULT, Words, words
@@ -87,10 +86,7 @@ def write_members(study_path: Path, progress: Progress, *, language: str = DEFAU
     """
     w = words(language)
     study = Study(study_path.resolve())
-    if not study.store_path.exists():
-        raise StudyError(
-            f"Nothing has been loaded into {study.path} yet.", mend="Run: winterpool run STUDY."
-        )
+    study.require_loaded()
     records = load_records(load_pool(study.path))
     folder = study.path / "members"
     folder.mkdir(exist_ok=True)
