@@ -27,10 +27,12 @@ def _without(rows: list[dict], lost: set[tuple], *key: str) -> list[dict]:
 
 def sparse_biased_counts(world: World, rows: Rows, rng: np.random.Generator) -> Rows:
     """Three counts in four were never made: sugar rolls, which find less, are kept first."""
-    counts = rows["mite_counts"]
-    order = sorted(counts, key=lambda row: (row["method"] != "sugar roll", rng.random()))
-    rolls = [row for row in order if row["method"] == "sugar roll"][:10]
-    washes = [row for row in order if row["method"] != "sugar roll"][: 24 - len(rolls)]
+    order = sorted(
+        rows["mite_counts"], key=lambda row: (row["method"] != "sugar roll", rng.random())
+    )
+    rolls = [row for row in order if row["method"] == "sugar roll"][: world.n_units // 15]
+    washes = [row for row in order if row["method"] != "sugar roll"]
+    washes = washes[: world.n_units // 6 - len(rolls)]
     return rows | {"mite_counts": rolls + washes}
 
 

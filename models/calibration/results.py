@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import platform
+import re
 from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
@@ -20,7 +21,7 @@ import polars as pl
 
 from models.calibration.replicates import Job, read_replicates
 from models.calibration.scenarios import (
-    ORDINARY,
+    COVERAGE,
     PROBABILITIES,
     SCENARIOS,
     Scenario,
@@ -37,7 +38,8 @@ AGREED_R_HAT = 1.05  # chains of a replicate's small budget count as agreeing be
 
 
 def _folder(out: Path, scenario: Scenario) -> Path:
-    return out / "scenarios" / scenario.name.replace(" %", " percent").replace(" ", "-")
+    name = re.sub("[^a-z0-9]+", "-", scenario.name.replace("%", "percent"))
+    return out / "scenarios" / name
 
 
 def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
@@ -46,7 +48,7 @@ def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
     Parameters
     ----------
     kind : str
-        ``sbc``: prior draws; ``coverage``: the ordinary scenario; ``scenarios``: all others.
+        ``sbc``: prior draws; ``coverage``: the ordinary scenarios; ``scenarios``: all others.
     out : Path
     replicates : int
         Of each scenario.
@@ -64,7 +66,8 @@ def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
         raise ModelError(
             f"{kind!r} is not a kind of calibration.", mend=f"Give one of: {', '.join(KINDS)}."
         )
-    wanted = [s for s in SCENARIOS if (s.name == ORDINARY) == (kind == "coverage")]
+    wanted = [s for s in SCENARIOS if (s.name in COVERAGE) == (kind == "coverage")]
+    wanted.sort(key=lambda s: (s.association.n_members, s.fault is not None))  # by model shape
     return [
         Job(_folder(out, scenario), partial(scenario_replicate, scenario.name), number)
         for scenario in wanted
