@@ -20,7 +20,7 @@ from models.vocabulary import OUTCOMES
 from pipeline.errors import ModelError
 from reports.calibration import (
     SCENARIO_COLUMNS,
-    coverage_sentence,
+    coverage_sentences,
     coverage_table,
     load_calibration,
     rank_figure,
@@ -147,7 +147,7 @@ def test_the_page_shows_what_the_tables_say(out):
     assert "Over 60 replicates (200 are the goal), 1 of 3 quantities" in rank_sentence(page)
     assert rank_table(page)["quantity"][0] == "stores_cv"
     assert coverage_table(page)["coverage_95"].to_list() == [75.0] * 3
-    assert "4 invented associations" in coverage_sentence(page)
+    assert "4 invented associations" in coverage_sentences(page)[0]
     assert set(SCENARIO_COLUMNS) == set(scenario_table(page).columns)
     assert scenario_table(page)["n"].to_list() == [0, 0, 0]
     assert len(scenario_sentences()) == len(SCENARIOS)
@@ -156,7 +156,7 @@ def test_the_page_shows_what_the_tables_say(out):
 def test_what_was_not_run_is_said(tmp_path):
     page = load_calibration(tmp_path)
     assert rank_sentence(page).startswith("No simulation-based calibration")
-    assert coverage_sentence(page).startswith("No coverage")
+    assert coverage_sentences(page)[0].startswith("No coverage")
     assert rank_table(page).is_empty() and scenario_table(page).is_empty()
 
 
