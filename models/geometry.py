@@ -8,8 +8,8 @@ posterior, made from the records once and by linear algebra alone, gives
     u = centre + factor @ r
 
 and the sampler moves ``r``. The model is not changed: the prior is still that of ``u`` and the
-factor is constant. Only the number of steps between independent draws is
-(``tests/benchmarks/geometry.py`` measures it).
+factor is constant. Only the number of steps between independent draws is smaller
+(``tests/benchmarks/sampling_speed.py`` measures it).
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csc_array, hstack
 
 from models.data import Pool
 from models.predictor import Layout, Terms
@@ -74,16 +75,21 @@ def winter_basis(n_winters: int) -> np.ndarray:
     return helmert / np.linalg.norm(helmert, axis=0)
 
 
-def _standardised_design(terms: Terms, scale: np.ndarray, layout: Layout) -> np.ndarray:
-    """Design of some units per standardised effect, unknown values at their means."""
-    n_units, n_terms = terms.fixed.shape
-    design = np.zeros((n_units, layout.n_effects))
-    design[:, :n_terms] = terms.fixed + terms.latent_mean @ terms.slope.T
-    np.add.at(design, (np.arange(n_units)[:, None], terms.pick), terms.weight)
-    design *= scale
-    start = layout.winter_start
+def _standardised_design(terms: Terms, scale: np.ndarray, layout: Layout) -> csc_array:
+    """Design of some units per standardised effect, unknown values at their means.
+
+    Sparse: a unit belongs to a handful of the groups, of which a large pool has thousands.
+    """
+    n_units, start = len(terms.fixed), layout.winter_start
+    unit = np.repeat(np.arange(n_units), terms.pick.shape[1])
+    groups = csc_array(
+        (terms.weight.ravel(), (unit, terms.pick.ravel())), shape=(n_units, layout.n_effects)
+    )
+    fixed = csc_array(terms.fixed + terms.latent_mean @ terms.slope.T)
+    fixed.resize(n_units, layout.n_effects)
+    design = (groups + fixed) * scale
     winters = design[:, start:] @ winter_basis(len(layout.winters))
-    return np.column_stack([design[:, :start], winters])
+    return hstack([design[:, :start], csc_array(winters)], format="csc")
 
 
 def _working_response(pool: Pool, outcome: str) -> tuple[np.ndarray, np.ndarray]:
@@ -146,7 +152,7 @@ def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Pri
         design = _standardised_design(observed, scale, layout)
         value, precision = _working_response(pool, outcome)
         noise = 1.0 / precision + (design[:, ~chosen] ** 2).sum(axis=1)
-        kept = design[:, chosen] / np.sqrt(noise)[:, None]
+        kept = design[:, chosen].toarray() / np.sqrt(noise)[:, None]
         residual = (value - own.intercept_mu) / np.sqrt(noise)
         lower = np.linalg.cholesky(np.eye(kept.shape[1]) + kept.T @ kept)
         inverse = np.linalg.inv(lower)
