@@ -153,8 +153,31 @@ def _as_data(terms: dict[str, Terms]) -> Terms:
     )
 
 
+def build_mite_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
+    """Assemble the mite part alone: loads of all units, learnt from counts and treatments.
+
+    Raises
+    ------
+    ModelError
+        The pool's records cannot carry the part.
+    """
+    if not pool.has("mites"):
+        raise ModelError(
+            "Mites are not in the model: too few colonies were counted.",
+            mend="Send mite counts of more colonies.",
+        )
+    priors = priors or Priors()
+    with pm.Model(coords=_coords(pool, layout_of(pool)), check_bounds=False) as model:
+        add_mite_counts(pool, priors.mites, add_mite_load(pool, priors.mites))
+    return model
+
+
 def build_joint_model(
-    pool: Pool, priors: Priors | None = None, *, is_rotated: bool = True
+    pool: Pool,
+    priors: Priors | None = None,
+    *,
+    is_rotated: bool = True,
+    given_load: np.ndarray | None = None,
 ) -> pm.Model:
     """Assemble the joint model of the parts that the records can carry.
 
@@ -191,8 +214,12 @@ def build_joint_model(
         effects = _add_effects(pool, layout, priors, rotation)
         latent = [pm.Normal("covariate_z", dims="latent")] if latent_covariates(pool)[1] else []
         if pool.has("mites"):
-            load = add_mite_load(pool, priors.mites)
-            add_mite_counts(pool, priors.mites, load)
+            if given_load is None:
+                load = add_mite_load(pool, priors.mites)
+                add_mite_counts(pool, priors.mites, load)
+            else:
+                given = pm.Data("given_load", given_load)
+                load = pm.Deterministic("mite_load", given, dims="unit")
             latent.append(load - load.mean())
         if not latent and next(iter(terms.values())).latent_place.shape[1]:
             latent = [pt.zeros(1)]  # covariates that are all exact

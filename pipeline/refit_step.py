@@ -314,6 +314,7 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
     """
     from models.refits.base import AUTUMN_STRENGTH
     from models.refits.choices import choice_variations
+    from models.refits.cut import cut_variation
     from models.refits.dose import dose_variation
     from models.refits.subsets import (
         MOST_LEFT_OUT,
@@ -326,7 +327,7 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
     fitted = _load(path)
     folder = fitted.study.results_path / FOLDER
     variations = [*subset_variations(fitted.pool), *drawn_variation(fitted.drawn)]
-    variations += [*choice_variations(), dose_variation()]
+    variations += [*choice_variations(), dose_variation(), cut_variation()]
     ranks = [f"{WITHOUT_ONE}_{rank}" for rank in range(1, MOST_LEFT_OUT + 1)]
     known = {v.name: v.check for v in variations} | dict.fromkeys(ranks, WITHOUT_ONE)
     known |= {AUTUMN_STRENGTH: AUTUMN_STRENGTH}

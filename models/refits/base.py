@@ -110,6 +110,8 @@ class Variation:
         After the tables have been packed: another model.
     outcomes : tuple of str
         Outcomes for which the change can be defended.
+    is_cut : bool
+        Mites are learnt from their counts alone (``cut.py``).
     told : dict
         What else its file keeps.
     """
@@ -121,6 +123,7 @@ class Variation:
     change_records: Callable[[Records], Records] = _same_records
     change_pool: Callable[[Pool, Records], Pool] | None = None
     outcomes: tuple[str, ...] = OUTCOMES
+    is_cut: bool = False
     told: dict[str, Any] = field(default_factory=dict)
 
 
@@ -184,7 +187,13 @@ def broken_row(outcome: str, n_units: int) -> dict[str, Any]:
 
 
 def estimated_row(
-    outcome: str, draws: np.ndarray, chains: int, n_units: int, unit: str = ""
+    outcome: str,
+    draws: np.ndarray,
+    chains: int,
+    n_units: int,
+    unit: str = "",
+    *,
+    n_fits: int = 1,
 ) -> dict[str, Any]:
     """Summarise draws of an answer; without numbers when the chains do not agree.
 
@@ -198,9 +207,12 @@ def estimated_row(
         Colony-winters with the outcome recorded.
     unit : str
         The outcome's own unless given.
+    n_fits : int
+        Fits of as many draws, one after another; each is judged by itself and the worst counts.
     """
-    r_hat, bulk, tail = (float(q[0]) for q in diagnostics(draws.reshape(chains, -1, 1)))
-    ess = min(bulk, tail)
+    by_fit = draws.reshape(n_fits, chains, -1).transpose(1, 2, 0)
+    r_hats, bulk, tail = diagnostics(by_fit)
+    r_hat, ess = float(np.max(r_hats)), float(min(np.min(bulk), np.min(tail)))
     row = refused_row(outcome, n_units, "", unit) | {"r_hat": r_hat, "ess": ess}
     if not (r_hat < OTHER_R_HAT and ess > OTHER_ESS):  # not a number fails
         why = f"The chains of the refit did not agree (R-hat {r_hat:.2f}, ESS {ess:.0f})."

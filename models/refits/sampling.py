@@ -21,10 +21,13 @@ from models.refits.base import (
     level_of,
     refused_row,
 )
+from models.refits.cut import cut_rows
 from models.refits.dose import dose_draws, is_dose_pool, typical_conductances
 from models.tables import ESTIMATED
 from pipeline.progress import Progress
 from pipeline.settings import ModelSettings, Settings
+
+NO_MITES = "Mites are not in the model: too few colonies were counted."
 
 
 def likeness(pool: Pool) -> tuple[Any, ...]:
@@ -120,8 +123,14 @@ def refit_pool(
         if o not in asked
     }
     told: dict[str, Any] = {}
+    made: dict[str, dict[str, Any]]
     if not asked:
         return [refused[o] for o in variation.outcomes], told
+    if variation.is_cut:
+        if not pool.has("mites"):
+            return [refused_row(o, counts[o], NO_MITES) for o in variation.outcomes], told
+        made, told = cut_rows(pool, asked, counts, settings, contrast, budget, progress)
+        return [(refused | made)[o] for o in variation.outcomes], told
     varied = variation.change_pool(pool, records) if variation.change_pool else pool
     conductances: list[float] = []
     if is_dose_pool(varied):
@@ -129,7 +138,7 @@ def refit_pool(
         told["conductances_w_per_k"] = [round(value, 3) for value in conductances]
     with progress.task("compiling the model"):
         compiled = compile_pool(varied, is_reused=is_shared)
-    made: dict[str, dict[str, Any]] = {}
+    made = {}
     for attempt in range(budget.retries + 1):
         try:
             tree = compiled.sample(_chosen(settings.model, budget, attempt), progress)

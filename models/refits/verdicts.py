@@ -17,6 +17,7 @@ from models.refits.base import (
     shift_sd,
 )
 from models.refits.choices import CHOICES, choice_variations
+from models.refits.cut import CUT
 from models.refits.dose import DOSE
 from models.refits.subsets import COMPLETE_CASES, DRAWN_BY_LOT, MOST_LEFT_OUT, WITHOUT_ONE
 from models.tables import ESTIMATED, NOT_POSSIBLE
@@ -59,6 +60,11 @@ ABOUTS: Final = {
             DOSE,
             "A dose in place of levels",
             "Does one slope per log conductance of the hive say the same as the levels?",
+        ),
+        About(
+            CUT,
+            "Mites from counts alone",
+            "Is the answer the same when outcomes may not tell how many mites there were?",
         ),
         About(
             AUTUMN_STRENGTH,
@@ -300,6 +306,7 @@ def refit_checks(
         *(_single(ABOUTS[AS_ASSIGNED], found, own) for found in by_check[AS_ASSIGNED]),
         _choices(ABOUTS[CHOICES], chosen, own),
         _dose(ABOUTS[DOSE], only(DOSE), own),
+        _single(ABOUTS[CUT], only(CUT), own),
         _autumn(ABOUTS[AUTUMN_STRENGTH], only(AUTUMN_STRENGTH), own),
         _without_one(ABOUTS[WITHOUT_ONE], by_check[WITHOUT_ONE], own, n_open),
     ]

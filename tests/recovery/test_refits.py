@@ -9,6 +9,7 @@ import pytest
 from models.data import pack_pool
 from models.refits.autumn_strength import refit_autumn_strength
 from models.refits.base import BUDGET, Found, Records, Variation
+from models.refits.cut import cut_variation
 from models.refits.dose import dose_variation
 from models.refits.sampling import refit_pool
 from models.refits.subsets import subset_variations
@@ -57,18 +58,19 @@ def records_of(simulated: SimulatedPool) -> Records:
     return Records(rows, simulated.mite_samples)
 
 
-@pytest.mark.parametrize("name", ["complete_cases", "drawn_by_lot", "dose"])
+@pytest.mark.parametrize("name", ["complete_cases", "drawn_by_lot", "dose", "mites_from_counts"])
 def test_refits_hold_the_truth(simulated, name):
     given = records_of(simulated)
     whole = pack_pool(given.colony_winters, given.mite_samples, SETTINGS)
-    every: dict[str, Variation] = {v.name: v for v in [*subset_variations(whole), dose_variation()]}
+    models = (dose_variation(), cut_variation())
+    every: dict[str, Variation] = {v.name: v for v in [*subset_variations(whole), *models]}
     varied = every[name].change_records(given)
     pool = pack_pool(varied.colony_winters, varied.mite_samples, SETTINGS)
     rows, told = refit_pool(
         every[name], pool, varied, SETTINGS, CONTRAST, BUDGET, SILENT, is_shared=False
     )
     assert told["divergences"] == 0
-    if name != "dose":
+    if name in ("complete_cases", "drawn_by_lot"):
         assert 50 < pool.n_units < whole.n_units
     misses = 0
     for row in rows:

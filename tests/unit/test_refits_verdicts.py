@@ -34,6 +34,7 @@ def test_without_refits_every_check_says_how_to_run_them():
         "drawn_by_lot",
         "choices",
         "dose",
+        "mites_from_counts",
         "autumn_strength",
         "without_one",
     ]
@@ -41,7 +42,7 @@ def test_without_refits_every_check_says_how_to_run_them():
     assert all("winterpool refit STUDY" in c.reason for c in checks)
 
 
-@pytest.mark.parametrize("name", ["complete_cases", "drawn_by_lot", "dose"])
+@pytest.mark.parametrize("name", ["complete_cases", "drawn_by_lot", "dose", "mites_from_counts"])
 def test_a_refit_fails_for_the_outcome_it_moves(name):
     assert check(name, refit(name, stores=0.9, survival=-0.9)).status == "passed"
     failed = check(name, refit(name, survival=-1.1))

@@ -63,6 +63,7 @@ def test_refits_stand_in_the_list_with_the_other_checks(pool):
         "drawn_by_lot": "– not run",
         "choices": "✗ failed",
         "dose": "✓ passed",
+        "mites_from_counts": "– not run",
         "autumn_strength": "✓ passed",
         "without_one": "○ informational",
     }
@@ -117,7 +118,7 @@ def test_what_was_not_checked_follows_what_has_been_run(path, pool, tmp_path):
     without = " ".join(unchecked_sentences(load_pool(path)))
     assert "`winterpool refit STUDY` makes them" in without
     some = " ".join(unchecked_sentences(pool))
-    assert "Not run: “Complete cases” and “Set\\-ups drawn by lot”" in some
+    assert "“Set\\-ups drawn by lot” and “Mites from counts alone”; each says why" in some
     assert "winterpool refit" not in some
 
 
