@@ -36,6 +36,7 @@ REFIT_TABLES: dict[str, dict[str, Column | str]] = {
     "drawn_by_lot": _OF_EACH,
     "as_assigned": _OF_EACH,
     "dose": _OF_EACH,
+    "mites_from_counts": _OF_EACH,
     "autumn_strength": {
         "outcome": "Outcome",
         "answer": Column("Difference (95 %)", is_number=True),
