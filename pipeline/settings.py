@@ -91,6 +91,11 @@ class StoresSettings:
     bee_mass_g: float = setting(0.12, "Mass of one adult bee [g].")
     bees_per_frame: float = setting(2400.0, "Bees on a frame covered on both sides.")
     brood_frame_kg: float = setting(0.45, "Mass of brood and its food on one frame of brood [kg].")
+    spring_growth_per_day: float = setting(
+        0.015,
+        "Growth of bees and brood a day from March on, between a count and a weighing "
+        "(common practice, no source; taken as known to 0.01).",
+    )
 
 
 @dataclass(frozen=True, slots=True)

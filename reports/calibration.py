@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from models.calibration.results import KEPT, coverage_mc_error
-from models.calibration.scenarios import COVERAGE, SCENARIOS
+from models.calibration.scenarios import ORDINARY, SCENARIOS
 from models.calibration.uniformity import compare_with_uniform
 from models.vocabulary import OUTCOMES
 from reports.figures import FAINT, INK, LEFT, house_style, new_figure
@@ -41,7 +41,6 @@ SCENARIO_COLUMNS = {
     "coverage_95": Column("95 % held", 0),
 }
 COVERAGE_COLUMNS = {
-    "scenario": "Scenario",
     "outcome": "Outcome",
     "n": Column("Associations"),
     "coverage_50": Column("50 %", 1, "Intervals that held the truth [%]"),
@@ -168,41 +167,33 @@ def rank_table(calibration: Calibration) -> pl.DataFrame:
 
 
 def coverage_table(calibration: Calibration) -> pl.DataFrame:
-    """How often intervals held the truth of the ordinary scenarios, an outcome a row."""
+    """How often intervals held the truth of the ordinary scenario, an outcome a row."""
     if calibration.scenarios.is_empty():
         return calibration.scenarios
-    rows = calibration.scenarios.filter(pl.col("scenario").is_in(COVERAGE))
+    rows = calibration.scenarios.filter(scenario=ORDINARY)
     return rows.with_columns(n=pl.col("n") - pl.col("n_refused")).select(*COVERAGE_COLUMNS)
 
 
-def coverage_sentences(calibration: Calibration) -> list[str]:
+def coverage_sentence(calibration: Calibration) -> str:
     """Say over how many associations, and what chance alone does to such a share."""
-    table = coverage_table(calibration)
-    if table.is_empty():
-        return ["No coverage over associations with a fixed truth is kept with this version."]
-    return [
-        _coverage_sentence(name, rows)
-        for name in COVERAGE
-        if (rows := table.filter(scenario=name).to_dicts())
-    ]
-
-
-def _coverage_sentence(name: str, rows: list[dict]) -> str:
-    n = min(row["n"] for row in rows)
+    rows = coverage_table(calibration)
+    if rows.is_empty():
+        return "No coverage over associations with a fixed truth is kept with this version."
+    n = min(row["n"] for row in rows.to_dicts())
     errors = [f"{number(coverage_mc_error(p, n), 1)} at {p} %" for p in (50, 89, 95)]
-    worst = max(abs(row[f"coverage_{p}"] - p) for row in rows for p in (50, 89, 95))
+    worst = max(abs(row[f"coverage_{p}"] - p) for row in rows.to_dicts() for p in (50, 89, 95))
     return (
-        f"**{name}**: over {count(n, 'invented association')} at least. The largest distance from "
-        f"what an interval says is {number(worst, 1)} points; chance alone gives a standard error "
-        f"of {listed(errors)}. The goal is {GOAL:.0f} points, which needs about {WANTED} "
-        f"associations to be seen. {_missed(rows)}"
+        f"Over {count(n, 'invented association')} at least. The largest distance from what an "
+        f"interval says is {number(worst, 1)} points; chance alone gives a standard error of "
+        f"{listed(errors)}. The goal is {GOAL:.0f} points, which needs about {WANTED} associations "
+        f"to be seen. {_missed(rows)}"
     ).rstrip()
 
 
-def _missed(rows: list[dict]) -> str:
+def _missed(rows: pl.DataFrame) -> str:
     """Say which outcome's intervals miss the goal by more than chance does."""
     said = []
-    for row in rows:
+    for row in rows.to_dicts():
         for percent in (50, 89, 95):
             off = row[f"coverage_{percent}"] - percent
             if abs(off) > GOAL + 2.0 * coverage_mc_error(percent, row["n"]):
@@ -216,7 +207,7 @@ def scenario_table(calibration: Calibration) -> pl.DataFrame:
     """Bias and coverage beside the raw contrast's, a row for every scenario and outcome."""
     if calibration.scenarios.is_empty():
         return calibration.scenarios
-    rows = calibration.scenarios.filter(~pl.col("scenario").is_in(COVERAGE))
+    rows = calibration.scenarios.filter(pl.col("scenario") != ORDINARY)
     return rows.with_columns(n=pl.col("n") - pl.col("n_refused")).select(*SCENARIO_COLUMNS)
 
 

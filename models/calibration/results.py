@@ -1,7 +1,8 @@
 """From finished replicates to the small tables that are kept, read by tests and the report.
 
 ``sbc.csv`` has a row for every quantity that is ranked, with its ranks; ``scenarios.csv`` a row
-for every scenario and outcome; ``results.json`` says how many replicates, with what, and when.
+for every scenario and outcome; ``replicates.csv`` what those rows are made from, a row for every
+replicate and outcome; ``results.json`` says how many replicates, with what, and when.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import polars as pl
 
 from models.calibration.replicates import Job, read_replicates
 from models.calibration.scenarios import (
-    COVERAGE,
+    ORDINARY,
     PROBABILITIES,
     SCENARIOS,
     Scenario,
@@ -34,6 +35,14 @@ from pipeline.errors import ModelError
 KINDS = ("sbc", "coverage", "scenarios")
 KEPT = Path(__file__).parent / "results"  # the release figures
 PACKAGES = ("pymc", "nutpie", "numpy", "polars", "arviz-stats", "distributed")
+ENDS = {50: ("q25", "q75"), 89: ("q5.5", "q94.5"), 95: ("q2.5", "q97.5")}
+QUANTILES = tuple(f"q{100 * p:g}" for p in PROBABILITIES)
+REPLICATE_SCHEMA = {
+    "scenario": pl.String,
+    "outcome": pl.String,
+    "replicate": pl.Int64,
+    **dict.fromkeys(("truth", "naive", "mean", "sd", *QUANTILES), pl.Float64),
+}
 AGREED_R_HAT = 1.05  # chains of a replicate's small budget count as agreeing below this
 
 
@@ -48,7 +57,7 @@ def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
     Parameters
     ----------
     kind : str
-        ``sbc``: prior draws; ``coverage``: the ordinary scenarios; ``scenarios``: all others.
+        ``sbc``: prior draws; ``coverage``: the ordinary scenario; ``scenarios``: all others.
     out : Path
     replicates : int
         Of each scenario.
@@ -66,7 +75,7 @@ def jobs_of(kind: str, out: Path, replicates: int) -> list[Job]:
         raise ModelError(
             f"{kind!r} is not a kind of calibration.", mend=f"Give one of: {', '.join(KINDS)}."
         )
-    wanted = [s for s in SCENARIOS if (s.name in COVERAGE) == (kind == "coverage")]
+    wanted = [s for s in SCENARIOS if (s.name == ORDINARY) == (kind == "coverage")]
     wanted.sort(key=lambda s: (s.association.n_members, s.fault is not None))  # by model shape
     return [
         Job(_folder(out, scenario), partial(scenario_replicate, scenario.name), number)
@@ -94,38 +103,63 @@ def summarise_ranks(ranks: dict[str, list[int]], ranks_of: int) -> pl.DataFrame:
     return pl.DataFrame(rows)
 
 
-def _summarise_outcome(
-    scenario: Scenario, outcome: str, replicates: list[dict[str, Any]]
-) -> dict[str, Any]:
-    every = [made["outcomes"][outcome] for made in replicates]
-    told = [own for own in every if not own["refused"]]
-    row: dict[str, Any] = {
-        "scenario": scenario.name,
-        "outcome": outcome,
-        "expected": scenario.outcome,
-        "n": len(every),
-        "n_refused": len(every) - len(told),
-        "truth": float(np.mean([own["truth"] for own in every])),
+def _rows_of(scenario: Scenario, made: dict[str, Any]) -> list[dict[str, Any]]:
+    """Rows of one replicate, one an outcome; a refused one has a truth and nothing else."""
+    rows = []
+    for outcome in OUTCOMES:
+        own = made["outcomes"][outcome]
+        row = {"scenario": scenario.name, "outcome": outcome, "replicate": made["replicate"]}
+        row |= {"truth": own["truth"]}
+        if not own["refused"]:
+            row |= {name: own[name] for name in ("naive", "mean", "sd")}
+            row |= dict(zip(QUANTILES, own["quantiles"], strict=True))
+        rows.append(row)
+    return rows
+
+
+def summarise_scenarios(replicates: pl.DataFrame) -> pl.DataFrame:
+    """Bias, error and coverage of every scenario and outcome.
+
+    Parameters
+    ----------
+    replicates : polars.DataFrame
+        As ``replicates.csv``: ``scenario``, ``outcome``, ``replicate``, ``truth``; ``naive``,
+        ``mean``, ``sd`` and the quantiles, null where refused.
+
+    Returns
+    -------
+    polars.DataFrame
+        In the order of ``SCENARIOS``; coverage in %.
+    """
+    ours, naive = pl.col("mean") - pl.col("truth"), pl.col("naive") - pl.col("truth")
+    told = pl.col("mean").is_not_null()
+
+    def root_mean_square(error: pl.Expr) -> pl.Expr:
+        return (error**2).mean().sqrt()
+
+    is_held = {
+        f"coverage_{percent}": pl.col("truth").is_between(pl.col(low), pl.col(high)).filter(told)
+        for percent, (low, high) in ENDS.items()
     }
-    if not told:
-        return row
-    truth = np.array([own["truth"] for own in told])
-    mean, sd = (np.array([own[name] for own in told]) for name in ("mean", "sd"))
-    naive = np.array([own["naive"] for own in told])
-    quantile = dict(zip(PROBABILITIES, np.array([own["quantiles"] for own in told]).T, strict=True))
-    ends = {50: (0.25, 0.75), 89: (0.055, 0.945), 95: (0.025, 0.975)}
-    errors = {"ours": mean - truth, "naive": naive - truth}
-    for name, error in errors.items():
-        row[f"bias_{name}"] = float(error.mean())
-        row[f"rmse_{name}"] = float(np.sqrt(np.mean(error**2)))
-    row["bias_mc_error"] = (
-        float(errors["ours"].std(ddof=1) / np.sqrt(len(told))) if len(told) > 1 else None
+    table = replicates.group_by("scenario", "outcome").agg(
+        n=pl.len(),
+        n_refused=pl.len() - told.sum(),
+        truth=pl.col("truth").mean(),
+        bias_ours=ours.mean(),
+        rmse_ours=root_mean_square(ours),
+        bias_naive=naive.mean(),
+        rmse_naive=root_mean_square(naive),
+        bias_mc_error=ours.std() / told.sum().sqrt(),
+        mean_sd=pl.col("sd").mean(),
+        **{name: 100.0 * held.mean() for name, held in is_held.items()},
     )
-    row["mean_sd"] = float(sd.mean())
-    for percent, (low, high) in ends.items():
-        held = (quantile[low] <= truth) & (truth <= quantile[high])
-        row[f"coverage_{percent}"] = 100.0 * float(held.mean())
-    return row
+    order = pl.DataFrame(
+        [(s.name, o, s.outcome) for s in SCENARIOS for o in OUTCOMES],
+        ["scenario", "outcome", "expected"],
+        orient="row",
+    )
+    joined = order.join(table, on=["scenario", "outcome"], how="inner", maintain_order="left")
+    return joined.with_columns(pl.selectors.float().round(3))
 
 
 def coverage_mc_error(percent: float, n: int) -> float:
@@ -200,11 +234,12 @@ def summarise(out: Path, into: Path | None = None) -> list[Path]:
     for scenario in SCENARIOS:
         replicates = read_replicates(_folder(out, scenario))
         if replicates:
-            rows += [_summarise_outcome(scenario, o, replicates) for o in OUTCOMES]
+            rows += [row for made in replicates for row in _rows_of(scenario, made)]
             said[scenario.name] = _reliability(replicates)
     if rows:
-        numbers = pl.DataFrame(rows, infer_schema_length=None)
-        tables["scenarios"] = numbers.with_columns(pl.selectors.float().round(3))
+        made = pl.DataFrame(rows, REPLICATE_SCHEMA).with_columns(pl.selectors.float().round(4))
+        tables["replicates"] = made
+        tables["scenarios"] = summarise_scenarios(made)
     if not tables:
         raise ModelError(
             f"No replicate has finished in {out}.",

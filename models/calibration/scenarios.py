@@ -1,8 +1,7 @@
 """Named situations with a known truth, the naive contrast beside ours, and what should happen.
 
-Coverage is measured over many replicates of two ordinary associations, one of a usual size and one
-so small that the prior counts for as much as its records. All others are of a middling size. All
-of them are invented.
+The first, an ordinary association, is the one whose coverage is measured over many replicates.
+All of them are invented, and most have 240 colony-winters.
 """
 
 from __future__ import annotations
@@ -29,10 +28,9 @@ from pipeline.settings import Settings
 CONTRAST = "full vs none"
 PROBABILITIES = (0.025, 0.055, 0.25, 0.75, 0.945, 0.975)
 BUDGET = Budget(chains=2, tune=500, draws=500)
-ORDINARY, SMALL = "ordinary", "ordinary, small"
-COVERAGE = (ORDINARY, SMALL)
+ORDINARY = "ordinary"
 
-_middling = partial(Association, n_members=15, colonies_per_apiary=4)  # 240 colony-winters
+_association = partial(Association, n_members=15, colonies_per_apiary=4)  # 240 colony-winters
 
 Fault = Callable[[World, Rows, np.random.Generator], Rows]
 
@@ -59,43 +57,33 @@ class Scenario:
 
     name: str
     expectation: str
-    association: Association = field(default_factory=_middling)
+    association: Association = field(default_factory=_association)
     fault: Fault | None = None
     naive: str = "raw"
     outcome: str = "covered"
 
 
 SCENARIOS = (
-    Scenario(
-        ORDINARY,
-        "Somewhat skilled members insulate more, in 480 colony-winters; intervals hold what they "
-        "say.",
-        Association(n_members=20, apiaries_per_member=3, colonies_per_apiary=4),
-    ),
-    Scenario(
-        SMALL,
-        "The same in 96 colony-winters: the prior, centred on no effect, still tells.",
-        Association(),
-    ),
+    Scenario(ORDINARY, "Somewhat skilled members insulate more; intervals hold what they say."),
     Scenario(
         "no effect",
         "Insulation does nothing and skilled members insulate: no effect is told.",
-        _middling(conductance_w_per_k=(2.6,) * 4, confounding=1.0),
+        _association(conductance_w_per_k=(2.6,) * 4, confounding=1.0),
     ),
     Scenario(
         "strong effect",
         "Insulation does a lot, and that is not shrunk away.",
-        _middling(conductance_w_per_k=(3.5, 2.4, 1.4, 0.5)),
+        _association(conductance_w_per_k=(3.5, 2.4, 1.4, 0.5)),
     ),
     Scenario(
         "confounded by skill",
         "The raw contrast credits insulation with skill; ours compares within members.",
-        _middling(confounding=1.2),
+        _association(confounding=1.2),
     ),
     Scenario(
         "confounded by mites",
         "Members who insulate keep mites down; few counts, and some by a roll that finds less.",
-        _middling(confounding=0.0, mite_confounding=1.0),
+        _association(confounding=0.0, mite_confounding=1.0),
         faults.sparse_biased_counts,
     ),
     Scenario(
@@ -112,12 +100,12 @@ SCENARIOS = (
     Scenario(
         "one member sends 40 %",
         "One skilled member sends two records in five; the answer stays.",
-        _middling(n_members=8, large_member_apiaries=9),
+        _association(n_members=8, large_member_apiaries=9),
     ),
     Scenario(
         "no overlap",
         "No member or apiary used two levels: nothing is estimated, and it is said why.",
-        _middling(is_linked=False),
+        _association(is_linked=False),
         outcome="refused",
     ),
     Scenario(
@@ -151,12 +139,12 @@ SCENARIOS = (
     Scenario(
         "harm",
         "Insulation that keeps moisture in does harm, and that is told.",
-        _middling(conductance_w_per_k=(2.6,) * 4, damp_per_day=(0.0, 0.001, 0.002, 0.004)),
+        _association(conductance_w_per_k=(2.6,) * 4, damp_per_day=(0.0, 0.001, 0.002, 0.004)),
     ),
     Scenario(
         "selection within a member",
         "The best colonies get the new boxes: nothing recorded tells; the answer is too good.",
-        _middling(selection=1.0),
+        _association(selection=1.0),
         outcome="known failure",
     ),
 )

@@ -137,6 +137,11 @@ _OF_SETTINGS: Final = (
     ),
     ("feed_worth", "feed: other end of storing losses", _setting("stores", _other_loss)),
     (
+        "bees_as_counted",
+        "bees as counted, not brought to the weighing's day",
+        _setting("stores", lambda stores: {"spring_growth_per_day": 0.0}),
+    ),
+    (
         "weighing_errors",
         "weighing errors twice as large",
         _scaled(

@@ -27,6 +27,7 @@ PARTS_RELATIVE_SD: Final = (
 NEAR_DAYS: Final = 30  # a strength count stands for a weighing at most this many days apart
 BROOD_SD_FRAMES: Final = 1.0  # brood is counted to about a frame, or not at all; common practice
 MINIMUM_COUNTED: Final = 5  # colonies with both counts that a pool needs to stand in for others
+GROWTH_SD_PER_DAY: Final = 0.01  # colonies grow at their own pace; common practice, no source
 UNKNOWN_CHANGE_SD_KG: Final = 1.0  # about three and a half frames of bees, from memory
 
 
@@ -74,10 +75,21 @@ def _parts(windows: pl.DataFrame, weighings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _growing_days(winter: pl.Expr, from_on: pl.Expr, to_on: pl.Expr) -> pl.Expr:
+    """Days from one date to another that lie after February, when colonies grow; signed."""
+    march = pl.date(winter + 1, 3, 1)
+    days = pl.max_horizontal(to_on, march) - pl.max_horizontal(from_on, march)
+    return days.dt.total_days()
+
+
 def _bee_mass(
     windows: pl.DataFrame, strengths: pl.DataFrame, stores: StoresSettings
 ) -> pl.DataFrame:
-    """Change in the mass of bees and brood, from counts near both weighings."""
+    """Change in the mass of bees and brood, from counts near both weighings.
+
+    A spring count is brought to the day of the weighing: a colony counted ten days later has
+    grown, and an insulated one, being larger, by more.
+    """
     kg_per_frame = stores.bees_per_frame * stores.bee_mass_g / 1000.0
     counts = windows.select(*UNIT, "autumn_weighed_on", "spring_weighed_on").join(
         strengths, on=UNIT, how="left"
@@ -97,9 +109,14 @@ def _bee_mass(
             )
         )
         variance += (pl.col(f"{season}_strength_sd_frames") * kg_per_frame) ** 2
+    grown = _growing_days(
+        pl.col("winter"), pl.col("spring_weighed_on"), pl.col("spring_strength_on")
+    )
+    then = pl.col("spring_kg") * (-stores.spring_growth_per_day * grown).exp()
+    variance += (then * GROWTH_SD_PER_DAY * grown) ** 2
     return counts.with_columns(**mass).select(
         *UNIT,
-        counted_change_kg=pl.when(is_near).then(pl.col("spring_kg") - pl.col("autumn_kg")),
+        counted_change_kg=pl.when(is_near).then(then - pl.col("autumn_kg")),
         counted_sd_kg=pl.when(is_near).then(variance.sqrt()),
     )
 

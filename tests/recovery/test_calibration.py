@@ -16,7 +16,7 @@ from scipy import stats
 from models.calibration.replicates import read_replicates, run_replicates
 from models.calibration.results import jobs_of, summarise
 from models.calibration.sbc import draw_from_prior, quantities
-from models.calibration.scenarios import SMALL
+from models.calibration.scenarios import ORDINARY
 from pipeline.progress import SILENT
 
 N = 20
@@ -52,9 +52,8 @@ def test_prior_records_are_of_a_plausible_size():
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("calibration")
-    jobs = jobs_of("sbc", out, N)
-    jobs += [job for job in jobs_of("coverage", out, N) if "small" in job.folder.name]
-    run_replicates(jobs, SILENT, workers=2)
+    for kind in ("sbc", "coverage"):
+        run_replicates(jobs_of(kind, out, N), SILENT, workers=2)
     summarise(out)
     return out
 
@@ -81,7 +80,7 @@ def test_chains_agree_in_nearly_all_replicates(finished):
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
 def test_intervals_hold_the_truth_of_associations_that_live_by_other_rules(finished):
-    table = pl.read_csv(finished / "scenarios.csv").filter(scenario=SMALL)
+    table = pl.read_csv(finished / "scenarios.csv").filter(scenario=ORDINARY)
     for row in table.to_dicts():
         n = row["n"] - row["n_refused"]
         for percent in (50, 89, 95):
