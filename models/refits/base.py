@@ -36,6 +36,8 @@ RULE: Final = (
 
 AUTUMN_STRENGTH: Final = "autumn_strength"
 """Name of the refit whose outcome the set-up cannot have made."""
+CUT: Final = "mites_from_counts"
+"""Name of the refit whose mites are learnt from their counts alone."""
 FRAMES: Final = "frames"
 SAME: Final = 1e-9  # sums in another order differ by less
 

@@ -138,7 +138,7 @@ _OF_SETTINGS: Final = (
     ("feed_worth", "feed: other end of storing losses", _setting("stores", _other_loss)),
     (
         "bees_as_counted",
-        "bees as counted, not brought to the weighing's day",
+        "bees as heavy as on the day counted",
         _setting("stores", lambda stores: {"spring_growth_per_day": 0.0}),
     ),
     (

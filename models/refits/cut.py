@@ -22,11 +22,10 @@ from models.data import Pool
 from models.estimands import ALL, THESE, contrast_draws, flat_draws, pool_means
 from models.joint import build_joint_model, build_mite_model
 from models.priors import Priors
-from models.refits.base import Budget, Variation, broken_row, estimated_row
+from models.refits.base import CUT, Budget, Variation, broken_row, estimated_row
 from pipeline.progress import Progress
 from pipeline.settings import ModelSettings, Settings
 
-CUT: Final = "mites_from_counts"
 SETS: Final = 8  # the spread between sets is then known to a quarter of itself
 
 

@@ -9,6 +9,7 @@ import polars as pl
 from models.checks.base import About, Check
 from models.refits.base import (
     AUTUMN_STRENGTH,
+    CUT,
     FRAMES,
     RULE,
     Found,
@@ -17,7 +18,6 @@ from models.refits.base import (
     shift_sd,
 )
 from models.refits.choices import CHOICES, choice_variations
-from models.refits.cut import CUT
 from models.refits.dose import DOSE
 from models.refits.subsets import COMPLETE_CASES, DRAWN_BY_LOT, MOST_LEFT_OUT, WITHOUT_ONE
 from models.tables import ESTIMATED, NOT_POSSIBLE

@@ -123,10 +123,7 @@ def test_nothing_finished_is_said_plainly(tmp_path):
 
 def test_kinds_hold_every_scenario_once(tmp_path):
     assert len(jobs_of("sbc", tmp_path, 3)) == 3
-    assert {j.folder.name for j in jobs_of("coverage", tmp_path, 2)} == {
-        "ordinary",
-        "ordinary-small",
-    }
+    assert {j.folder.name for j in jobs_of("coverage", tmp_path, 2)} == {"ordinary"}
     others = jobs_of("scenarios", tmp_path, 2)
     assert len(others) == 2 * (len(SCENARIOS) - 1)
     assert len({j.path for j in others}) == len(others)

@@ -1,5 +1,6 @@
 """Weighing windows and the stores ledger, by hand-worked numbers."""
 
+import math
 from datetime import date
 
 import polars as pl
@@ -107,14 +108,35 @@ def test_every_line_of_the_ledger():
     assert ledger["feed_sd_kg"] == pytest.approx(4.0125 * CONVERSION_RELATIVE_SD)
     assert (ledger["parts_added_kg"], ledger["parts_removed_kg"]) == (4.0, 1.0)
     assert ledger["parts_sd_kg"] == pytest.approx(0.1 * 17**0.5)
-    # two frames of bees at 0.288 kg lost, two frames of brood at 0.45 kg gained
-    assert ledger["bee_mass_change_kg"] == pytest.approx(-0.576 + 0.9)
+    # eight frames of bees at 0.288 kg in autumn; six, and two of brood at 0.45 kg, in spring, who
+    # were five days of 1.5 % lighter when the hive was weighed
+    then = (6 * 0.288 + 2 * 0.45) * math.exp(-5 * 0.015)
+    assert ledger["bee_mass_change_kg"] == pytest.approx(then - 8 * 0.288)
     assert ledger["bee_mass_basis"] == "counted"
-    assert ledger["stores_use_kg"] == pytest.approx(40 - 33 + 6.0125 + 4 - 1 + 0.324)
+    assert ledger["stores_use_kg"] == pytest.approx(40 - 33 + 6.0125 + 4 - 1 + then - 2.304)
     bees_sd2 = sum(((0.1 * f) ** 2 + 0.25**2) * 0.288**2 for f in (8, 6)) + 2 * 0.45**2
+    bees_sd2 += (then * 5 * 0.01) ** 2
     assert ledger["bee_mass_sd_kg"] == pytest.approx(bees_sd2**0.5)
     total = 0.5**2 + 1.2**2 + ledger["feed_sd_kg"] ** 2 + 0.01 * 17 + bees_sd2
     assert ledger["stores_method_sd_kg"] == pytest.approx(total**0.5)
+
+
+@pytest.mark.parametrize(
+    ("weighed_on", "counted_on", "days"),
+    [
+        ("2024-04-10", "2024-04-20", 10),
+        ("2024-04-10", "2024-04-02", -8),
+        ("2024-02-20", "2024-03-18", 17),  # nothing grows before March
+    ],
+)
+def test_a_spring_count_is_brought_to_the_day_of_the_weighing(weighed_on, counted_on, days):
+    tables = pool(
+        weighings=[weighed("2023-10-15", 40.0), weighed(weighed_on, 33.0)],
+        strength_inspections=[counted("2023-10-05", 8.0), counted(counted_on, 6.0)],
+    )
+    then = 6 * 0.288 * math.exp(-0.015 * days)
+    ledger = row(tables["stores_ledger"])
+    assert ledger["bee_mass_change_kg"] == pytest.approx(then - 8 * 0.288)
 
 
 def test_nothing_but_insulation_added_is_not_eaten():
