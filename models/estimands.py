@@ -176,7 +176,8 @@ def settings_of(pool: Pool) -> list[Setting]:
     return made
 
 
-def _setting_terms(pool: Pool, layout: Layout, setting: Setting) -> Terms:
+def setting_terms(pool: Pool, layout: Layout, setting: Setting) -> Terms:
+    """Return what a what-if adds to every unit's predictor."""
     level = np.full(pool.n_units, pool.levels.index(setting.level))
     opening = pool.opening if setting.opening is None else np.full(pool.n_units, setting.opening)
     return exposure_terms(pool, layout, level, opening)
@@ -209,7 +210,7 @@ def pool_means(
     """
     layout, settings = layout_of(pool), settings_of(pool)
     base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
-    exposed = {setting: _setting_terms(pool, layout, setting) for setting in settings}
+    exposed = {setting: setting_terms(pool, layout, setting) for setting in settings}
     names, weights = subgroup_weights(pool)
     these, latent = posterior_effects(posterior)
     rng = np.random.default_rng(seed)
@@ -255,6 +256,21 @@ def open_share_of_none(pool: Pool) -> float:
     return float(pool.opening[is_none].mean())
 
 
+def sides_of(pool: Pool, contrast: str) -> tuple[dict[Setting, float], Setting]:
+    """Return what a contrast compares: the settings of its base with their shares, the other side.
+
+    Parameters
+    ----------
+    pool : Pool
+    contrast : str
+        ``full closed vs none`` has a base of two settings: none as the pool practises it.
+    """
+    if contrast == "full closed vs none":
+        share = open_share_of_none(pool)
+        return {NONE_CLOSED: 1.0 - share, NONE_OPEN: share}, FULL_CLOSED
+    return {Setting("none"): 1.0}, Setting(contrast.removesuffix(" vs none"))
+
+
 def contrast_draws(
     pool: Pool, means: PoolMeans, outcome: str, contrast: str, horizon: str, subgroup: str
 ) -> dict[str, np.ndarray]:
@@ -275,12 +291,9 @@ def contrast_draws(
     def mean(setting: Setting) -> np.ndarray:
         return means.of(outcome, setting, horizon, subgroup)
 
-    if contrast == "full closed vs none":
-        share = open_share_of_none(pool)
-        base = (1.0 - share) * mean(NONE_CLOSED) + share * mean(NONE_OPEN)
-        other = mean(FULL_CLOSED)
-    else:
-        base, other = mean(Setting("none")), mean(Setting(contrast.removesuffix(" vs none")))
+    base_settings, other_setting = sides_of(pool, contrast)
+    base = np.sum([share * mean(setting) for setting, share in base_settings.items()], axis=0)
+    other = mean(other_setting)
     if outcome == STORES:
         return {"difference": base - other, "percent": 100.0 * (base - other) / base}
     if outcome == SURVIVAL:

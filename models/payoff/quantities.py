@@ -20,6 +20,7 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models import estimands
 from models.data import Pool
 from models.estimands import (
     ALL,
@@ -30,9 +31,13 @@ from models.estimands import (
     flat_draws,
     new_winter_effects,
     posterior_effects,
+    setting_terms,
+    settings_of,
+    sides_of,
     subgroup_weights,
 )
-from models.predictor import base_terms, exposure_terms, layout_of, linear_predictor
+from models.payoff.inputs import FULL_CLOSED
+from models.predictor import base_terms, layout_of, linear_predictor
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 SAVED, DEATHS, FRAMES = QUANTITIES = ("stores saved", "deaths avoided", "spring frames")
@@ -118,7 +123,7 @@ def gains_of_units(alive: np.ndarray, eaten_kg: np.ndarray, frames: np.ndarray) 
 
 
 def pool_gains(pool: Pool, posterior: xr.Dataset, *, seed: int) -> pl.DataFrame:
-    """Average what every level above none does over the pool.
+    """Average what every level above none does over the pool, and full with the top closed.
 
     Parameters
     ----------
@@ -133,42 +138,48 @@ def pool_gains(pool: Pool, posterior: xr.Dataset, *, seed: int) -> pl.DataFrame:
     -------
     polars.DataFrame
         As ``SCHEMA``: by draw, level, subgroup and horizon; thirds by cold for these winters only.
+        ``full closed`` is against none as the pool practises it: with the top open as often as
+        uninsulated colonies had it.
     """
     from models.priors import Priors
 
     layout = layout_of(pool)
     base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
-    exposed = [
-        exposure_terms(pool, layout, np.full(pool.n_units, k), pool.opening)
-        for k in range(len(pool.levels))
-    ]
+    settings = settings_of(pool)
+    places = {setting: k for k, setting in enumerate(settings)}
+    exposed = [setting_terms(pool, layout, setting) for setting in settings]
+    level_of = [pool.levels.index(setting.level) for setting in settings]
+    above = [*pool.levels[1:], *([FULL_CLOSED] if estimands.FULL_CLOSED in settings else [])]
+    compared = {level: sides_of(pool, f"{level} vs none") for level in above}
     names, weights = subgroup_weights(pool)
     these, latent = posterior_effects(posterior)
     rng = np.random.default_rng(seed)
     fresh, shift = new_winter_effects(pool, layout, posterior, Priors(), rng)
     sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
-    n_draws, above = len(these), range(1, len(pool.levels))
+    n_draws = len(these)
     frames = []
     for horizon, effects in ((THESE, these), (NEW, fresh)):
-        made = np.full((len(pool.levels), 3, n_draws, len(names)), np.nan)
+        made = {level: np.zeros((3, n_draws, len(names))) for level in above}
         for start in range(0, n_draws, DRAWS_AT_ONCE):
             at = slice(start, min(start + DRAWS_AT_ONCE, n_draws))
-            shape = (len(pool.levels), at.stop - at.start, pool.n_units)
+            shape = (len(settings), at.stop - at.start, pool.n_units)
             means = {outcome: np.full(shape, np.nan) for outcome in (SURVIVAL, STORES, STRENGTH)}
             for o, outcome in enumerate(pool.outcomes):
                 without = linear_predictor(effects[at, o], latent[at], base[outcome])
                 for k, terms in enumerate(exposed):
                     eta = without + linear_predictor(effects[at, o], latent[at], terms)
                     if horizon == NEW:
-                        eta += shift[at, o, k, None]
+                        eta += shift[at, o, level_of[k], None]
                     means[outcome][k] = expected(outcome, eta, None if sd is None else sd[at])
-            for k in above:
-                of = [means[outcome][[0, k]] for outcome in (SURVIVAL, STORES, STRENGTH)]
-                made[k, :, at] = gains_of_units(*of) @ weights
+            for level, (base_settings, other) in compared.items():
+                for setting, share in base_settings.items():
+                    pair = [places[setting], places[other]]
+                    of = [means[outcome][pair] for outcome in (SURVIVAL, STORES, STRENGTH)]
+                    made[level][:, at] += share * (gains_of_units(*of) @ weights)
         shown = names if horizon == THESE else (ALL,)
         frames += [
-            _frame(pool.levels[k], subgroup, horizon, made[k, :, :, names.index(subgroup)])
-            for k in above
+            _frame(level, subgroup, horizon, made[level][:, :, names.index(subgroup)])
+            for level in above
             for subgroup in shown
         ]
     return pl.concat(frames) if frames else pl.DataFrame(schema=SCHEMA)
