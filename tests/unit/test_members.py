@@ -23,7 +23,7 @@ from pipeline.cli import app
 from pipeline.errors import StudyError
 from pipeline.languages import words
 from pipeline.progress import SILENT
-from pipeline.receipts import write_receipts
+from pipeline.receipt_page import write_receipts
 from pipeline.settings import read_settings
 from pipeline.store import Store
 from pipeline.study import Study
@@ -281,7 +281,7 @@ def test_every_figure_has_alt_text_and_a_size(written: dict[str, Path]) -> None:
 def test_a_page_and_a_receipt_stay_inert_in_a_browser(
     written: dict[str, Path], study: Path
 ) -> None:
-    receipts = write_receipts(Study(study), read_settings(study / "study.toml"), {})
+    receipts = write_receipts(Study(study), read_settings(study / "study.toml"))
     options = Options()
     options.binary_location = str(CHROMIUM)
     for flag in ("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run"):
