@@ -65,7 +65,7 @@ def _tell(sheet: Sheet) -> None:
 def _tell_opening(sheets: list[Sheet]) -> None:
     if any(sheet.top_opening == "open" for sheet in sheets):
         typer.echo(
-            "\nA top opening that is open: the air that leaves there takes heat and moisture along; "
+            "\nThe air that leaves by an open top opening takes heat and moisture along; "
             "neither is in these figures, which are of conduction alone."
         )
 
