@@ -24,20 +24,13 @@ from models import estimands
 from models.data import Pool
 from models.estimands import (
     ALL,
-    DRAWS_AT_ONCE,
-    NEW,
+    HORIZONS,
     THESE,
-    expected,
-    flat_draws,
-    new_winter_effects,
-    posterior_effects,
-    setting_terms,
-    settings_of,
+    WhatIfs,
     sides_of,
     subgroup_weights,
 )
 from models.payoff.inputs import FULL_CLOSED
-from models.predictor import base_terms, layout_of, linear_predictor
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 SAVED, DEATHS, FRAMES = QUANTITIES = ("stores saved", "deaths avoided", "spring frames")
@@ -141,40 +134,27 @@ def pool_gains(pool: Pool, posterior: xr.Dataset, *, seed: int) -> pl.DataFrame:
         ``full closed`` is against none as the pool practises it: with the top open as often as
         uninsulated colonies had it.
     """
-    from models.priors import Priors
-
-    layout = layout_of(pool)
-    base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
-    settings = settings_of(pool)
-    places = {setting: k for k, setting in enumerate(settings)}
-    exposed = [setting_terms(pool, layout, setting) for setting in settings]
-    level_of = [pool.levels.index(setting.level) for setting in settings]
-    above = [*pool.levels[1:], *([FULL_CLOSED] if estimands.FULL_CLOSED in settings else [])]
-    compared = {level: sides_of(pool, f"{level} vs none") for level in above}
+    what_ifs = WhatIfs(pool, posterior, seed=seed)
     names, weights = subgroup_weights(pool)
-    these, latent = posterior_effects(posterior)
-    rng = np.random.default_rng(seed)
-    fresh, shift = new_winter_effects(pool, layout, posterior, Priors(), rng)
-    sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
-    n_draws = len(these)
+    above = [*pool.levels[1:]]
+    above += [FULL_CLOSED] if estimands.FULL_CLOSED in what_ifs.settings else []
+    compared = {level: sides_of(pool, f"{level} vs none") for level in above}
+    unknown = [name for name in (SURVIVAL, STORES, STRENGTH) if name not in pool.outcomes]
     frames = []
-    for horizon, effects in ((THESE, these), (NEW, fresh)):
-        made = {level: np.zeros((3, n_draws, len(names))) for level in above}
-        for start in range(0, n_draws, DRAWS_AT_ONCE):
-            at = slice(start, min(start + DRAWS_AT_ONCE, n_draws))
-            shape = (len(settings), at.stop - at.start, pool.n_units)
-            means = {outcome: np.full(shape, np.nan) for outcome in (SURVIVAL, STORES, STRENGTH)}
-            for o, outcome in enumerate(pool.outcomes):
-                without = linear_predictor(effects[at, o], latent[at], base[outcome])
-                for k, terms in enumerate(exposed):
-                    eta = without + linear_predictor(effects[at, o], latent[at], terms)
-                    if horizon == NEW:
-                        eta += shift[at, o, level_of[k], None]
-                    means[outcome][k] = expected(outcome, eta, None if sd is None else sd[at])
+    for horizon in HORIZONS:
+        made = {level: np.zeros((3, what_ifs.n_draws, len(names))) for level in above}
+        for at in what_ifs.chunks():
+            means = {
+                (name, setting): mean for name, setting, mean in what_ifs.outcomes(horizon, at)
+            }
+            nothing = np.full((at.stop - at.start, pool.n_units), np.nan)
+            means |= {(name, s): nothing for name in unknown for s in what_ifs.settings}
             for level, (base_settings, other) in compared.items():
                 for setting, share in base_settings.items():
-                    pair = [places[setting], places[other]]
-                    of = [means[outcome][pair] for outcome in (SURVIVAL, STORES, STRENGTH)]
+                    of = [
+                        np.stack([means[name, setting], means[name, other]])
+                        for name in (SURVIVAL, STORES, STRENGTH)
+                    ]
                     made[level][:, at] += share * (gains_of_units(*of) @ weights)
         shown = names if horizon == THESE else (ALL,)
         frames += [
