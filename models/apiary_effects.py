@@ -13,10 +13,8 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
-from models.conditions import MOST_DRAWS, SIGNS
 from models.data import Pool
-from models.estimands import expected, flat_draws, posterior_effects
-from models.predictor import base_terms, exposure_terms, layout_of, linear_predictor
+from models.standardised import FEW_DRAWS, SIGNS, Standardised
 from models.tables import ESTIMATED, MEASURES
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
@@ -43,43 +41,19 @@ def gains_by_unit(pool: Pool, posterior: xr.Dataset) -> dict[str, np.ndarray]:
     pool : Pool
         With units at ``none`` and at ``full``.
     posterior : xarray.Dataset, dims (chain, draw, ...)
-        Thinned to at most about ``MOST_DRAWS`` draws.
+        Thinned to at most about ``FEW_DRAWS`` draws.
 
     Returns
     -------
     dict of str to numpy.ndarray, shape (draw, unit)
         By outcome: kilograms saved, points of survival, frames (the dead count as none).
     """
-    layout = layout_of(pool)
-    step = -(-posterior.sizes["chain"] * posterior.sizes["draw"] // MOST_DRAWS)
-    thinned = posterior.isel(draw=slice(None, None, step))
-    effects, latent = posterior_effects(thinned)
-    sd = flat_draws(thinned["strength_sd"]) if "strength_sd" in thinned else None
-
-    def of_units(outcome: str, level: str) -> np.ndarray:
-        levels = np.full(pool.n_units, pool.levels.index(level))
-        exposed = exposure_terms(pool, layout, levels, pool.opening)
-        terms = base_terms(pool, layout, outcome).beside(exposed)
-        eta = linear_predictor(effects[:, pool.outcomes.index(outcome)], latent, terms)
-        return expected(outcome, eta, sd)
-
-    alive = {level: of_units(SURVIVAL, level) for level in ("none", "full") if _knows(pool)}
-    gains = {}
-    for outcome in pool.outcomes:
-        if outcome == SURVIVAL:
-            none, full = alive["none"], alive["full"]
-        else:
-            none, full = of_units(outcome, "none"), of_units(outcome, "full")
-            if outcome == STRENGTH:
-                if not alive:
-                    continue
-                none, full = none * alive["none"], full * alive["full"]
-        gains[outcome] = SIGNS[outcome] * (full - none)
-    return gains
-
-
-def _knows(pool: Pool) -> bool:
-    return SURVIVAL in pool.outcomes
+    made = Standardised(pool, posterior, FEW_DRAWS)
+    told = [name for name in pool.outcomes if name != STRENGTH or SURVIVAL in pool.outcomes]
+    return {
+        outcome: SIGNS[outcome] * (made.of_units(outcome, "full") - made.of_units(outcome, "none"))
+        for outcome in told
+    }
 
 
 def _mean_at(pool: Pool, outcome: str, units: np.ndarray) -> float:

@@ -6,7 +6,6 @@ colony an open or a closed top.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -14,16 +13,14 @@ import polars as pl
 import xarray as xr
 
 from models.data import Pool
-from models.estimands import expected, flat_draws, posterior_effects
-from models.predictor import Layout, Terms, base_terms, exposure_terms, layout_of, linear_predictor
+from models.estimands import flat_draws
 from models.side_by_side import side_by_side
+from models.standardised import COLD, FEW_DRAWS, SIGNS, Standardised
 from models.tables import ESTIMATED, MEASURES
-from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
-COLD, OPENING, TREATMENT = "cold", "top opening", "treatment"
+OPENING, TREATMENT = "top opening", "treatment"
 MITE_LOAD = "mite load"
 ANY, EARLIER = "any treatment", "30 days earlier"
-MOST_DRAWS: Final = 500  # a curve is read by eye
 POINTS: Final = 7
 SCHEMA: Final = {
     "condition": pl.String,  # what is varied
@@ -35,71 +32,6 @@ SCHEMA: Final = {
     "q2.5": pl.Float64,
     "q97.5": pl.Float64,
 }
-# a benefit is positive: kilograms saved, points of survival and frames gained
-SIGNS: Final = {STORES: -1.0, SURVIVAL: 100.0, STRENGTH: 1.0}
-
-
-def at_cold(terms: Terms, layout: Layout, level: str, cold: float) -> Terms:
-    """Give every unit the same, exactly known cold.
-
-    Parameters
-    ----------
-    terms : Terms
-        Of units that all stand at one level.
-    layout : Layout
-    level : str
-    cold : float
-        Standardised.
-    """
-    mean, sd = terms.latent_mean.copy(), terms.latent_sd.copy()
-    for k in range(mean.shape[1]):
-        [at] = np.flatnonzero(terms.slope[:, k]) if terms.slope[:, k].any() else [None]
-        if at is None:
-            continue
-        name, _, of = layout.coefficients[at]
-        if (name, of) == ("slope of", COLD) or name == "cold at":
-            mean[:, k] = cold * (name == "slope of" or of == level)
-            sd[:, k] = 0.0
-    return replace(terms, latent_mean=mean, latent_sd=sd)
-
-
-class _Standardised:
-    """Means over the pool of thinned draws, under any what-if."""
-
-    def __init__(self, pool: Pool, posterior: xr.Dataset) -> None:
-        self.pool, self.layout = pool, layout_of(pool)
-        n_draws = posterior.sizes["chain"] * posterior.sizes["draw"]
-        step = -(-n_draws // MOST_DRAWS)
-        thinned = posterior.isel(draw=slice(None, None, step))
-        self.effects, self.latent = posterior_effects(thinned)
-        self.sd = flat_draws(thinned["strength_sd"]) if "strength_sd" in thinned else None
-
-    def _of_units(
-        self, outcome: str, level: str, opening: float | None, cold: float | None
-    ) -> np.ndarray:
-        pool = self.pool
-        levels = np.full(pool.n_units, pool.levels.index(level))
-        openings = pool.opening if opening is None else np.full(pool.n_units, opening)
-        terms = base_terms(pool, self.layout, outcome).beside(
-            exposure_terms(pool, self.layout, levels, openings)
-        )
-        if cold is not None:
-            terms = at_cold(terms, self.layout, level, cold)
-        effects = self.effects[:, pool.outcomes.index(outcome)]
-        return expected(outcome, linear_predictor(effects, self.latent, terms), self.sd)
-
-    def mean(
-        self,
-        outcome: str,
-        level: str,
-        opening: float | None = None,
-        cold: float | None = None,
-    ) -> np.ndarray:
-        """Draws of the pool's mean outcome; spring strength counts the dead as none."""
-        values = self._of_units(outcome, level, opening, cold)
-        if outcome == STRENGTH:
-            values = values * self._of_units(SURVIVAL, level, opening, cold)
-        return values.mean(axis=1)
 
 
 def treatment_effects(pool: Pool, posterior: xr.Dataset) -> dict[str, np.ndarray]:
@@ -195,7 +127,7 @@ def conditions_table(pool: Pool, posterior: xr.Dataset, estimands: pl.DataFrame)
     )
     answered = set(known.select("outcome", "contrast").iter_rows())
     compared = {(outcome, contrast.removesuffix(" vs none")) for outcome, contrast in answered}
-    made = _Standardised(pool, posterior)
+    made = Standardised(pool, posterior, FEW_DRAWS)
     rows = []
     cold = next((c for c in pool.covariates if c.name == COLD), None)
     if cold is not None and pool.has("cold"):

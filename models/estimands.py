@@ -176,21 +176,15 @@ def settings_of(pool: Pool) -> list[Setting]:
     return made
 
 
-def _setting_terms(pool: Pool, layout: Layout, setting: Setting) -> Terms:
+def setting_terms(pool: Pool, layout: Layout, setting: Setting) -> Terms:
+    """Return what a what-if adds to every unit's predictor."""
     level = np.full(pool.n_units, pool.levels.index(setting.level))
     opening = pool.opening if setting.opening is None else np.full(pool.n_units, setting.opening)
     return exposure_terms(pool, layout, level, opening)
 
 
-def _chunks(n_draws: int) -> Iterator[slice]:
-    for start in range(0, n_draws, DRAWS_AT_ONCE):
-        yield slice(start, min(start + DRAWS_AT_ONCE, n_draws))
-
-
-def pool_means(
-    pool: Pool, posterior: xr.Dataset, *, seed: int, priors: Priors | None = None
-) -> PoolMeans:
-    """Average expected outcomes over the pool under every setting and horizon.
+class WhatIfs:
+    """What every colony-winter would come to, under every setting and horizon, by draw.
 
     Parameters
     ----------
@@ -200,6 +194,54 @@ def pool_means(
         Of the unseen winter's draws.
     priors : Priors, optional
         Those the model was built with.
+    """
+
+    def __init__(
+        self, pool: Pool, posterior: xr.Dataset, *, seed: int, priors: Priors | None = None
+    ) -> None:
+        layout = layout_of(pool)
+        self.pool, self.settings = pool, settings_of(pool)
+        self._base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
+        self._exposed = [setting_terms(pool, layout, setting) for setting in self.settings]
+        these, self._latent = posterior_effects(posterior)
+        rng = np.random.default_rng(seed)
+        fresh, self._shift = new_winter_effects(pool, layout, posterior, priors or Priors(), rng)
+        self._effects = {THESE: these, NEW: fresh}
+        self._sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
+        self.n_draws = len(these)
+
+    def chunks(self) -> list[slice]:
+        """Draws that are reckoned at once."""
+        starts = range(0, self.n_draws, DRAWS_AT_ONCE)
+        return [slice(start, min(start + DRAWS_AT_ONCE, self.n_draws)) for start in starts]
+
+    def outcomes(self, horizon: str, chunk: slice) -> Iterator[tuple[str, Setting, np.ndarray]]:
+        """Give outcome, setting and expected outcomes, shape (draw, unit); survival first.
+
+        Stores use and spring strength are those of a colony that lives.
+        """
+        pool, unknown = self.pool, self._latent[chunk]
+        sd = None if self._sd is None else self._sd[chunk]
+        for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
+            o = pool.outcomes.index(outcome)
+            own = self._effects[horizon][chunk, o]
+            without = linear_predictor(own, unknown, self._base[outcome])
+            for setting, terms in zip(self.settings, self._exposed, strict=True):
+                eta = without + linear_predictor(own, unknown, terms)
+                if horizon == NEW:
+                    eta += self._shift[chunk, o, pool.levels.index(setting.level), None]
+                yield outcome, setting, expected(outcome, eta, sd)
+
+
+def pool_means(
+    pool: Pool, posterior: xr.Dataset, *, seed: int, priors: Priors | None = None
+) -> PoolMeans:
+    """Average expected outcomes over the pool under every setting and horizon.
+
+    Parameters
+    ----------
+    pool, posterior, seed, priors
+        As ``WhatIfs`` has them.
 
     Returns
     -------
@@ -207,44 +249,29 @@ def pool_means(
         Draws chain after chain. Stores use is for the reference winter's days, and as if the
         colony lived to its end.
     """
-    layout, settings = layout_of(pool), settings_of(pool)
-    base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
-    exposed = {setting: _setting_terms(pool, layout, setting) for setting in settings}
+    what_ifs = WhatIfs(pool, posterior, seed=seed, priors=priors)
     names, weights = subgroup_weights(pool)
-    these, latent = posterior_effects(posterior)
-    rng = np.random.default_rng(seed)
-    fresh, shift = new_winter_effects(pool, layout, posterior, priors or Priors(), rng)
-    n_draws = len(these)
-    sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
-    of_horizon = {THESE: these, NEW: fresh}
 
     def of_chunk(place: tuple[str, slice]) -> dict[tuple[str, Setting, str], np.ndarray]:
-        horizon, chunk = place
+        horizon = place[0]
         made: dict[tuple[str, Setting, str], np.ndarray] = {}
         alive: dict[Setting, np.ndarray] = {}
-        for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
-            o = pool.outcomes.index(outcome)
-            own, unknown = of_horizon[horizon][chunk, o], latent[chunk]
-            without = linear_predictor(own, unknown, base[outcome])
-            for setting, terms in exposed.items():
-                eta = without + linear_predictor(own, unknown, terms)
-                if horizon == NEW:
-                    eta += shift[chunk, o, pool.levels.index(setting.level), None]
-                mean = expected(outcome, eta, None if sd is None else sd[chunk])
-                if outcome == SURVIVAL:
-                    alive[setting] = mean
-                if outcome == STRENGTH:
-                    if SURVIVAL not in pool.outcomes:
-                        continue
-                    mean = alive[setting] * mean
-                    among = (mean @ weights) / (alive[setting] @ weights)
-                    made[SURVIVORS, setting, horizon] = among
-                made[outcome, setting, horizon] = mean @ weights
+        for outcome, setting, expected_there in what_ifs.outcomes(*place):
+            values = expected_there
+            if outcome == SURVIVAL:
+                alive[setting] = values
+            if outcome == STRENGTH:
+                if SURVIVAL not in pool.outcomes:
+                    continue
+                values = alive[setting] * values
+                among = (values @ weights) / (alive[setting] @ weights)
+                made[SURVIVORS, setting, horizon] = among
+            made[outcome, setting, horizon] = values @ weights
         return made
 
     values: dict[tuple[str, Setting, str], np.ndarray] = {}
-    for horizon in of_horizon:
-        chunks = side_by_side(of_chunk, [(horizon, chunk) for chunk in _chunks(n_draws)])
+    for horizon in HORIZONS:
+        chunks = side_by_side(of_chunk, [(horizon, chunk) for chunk in what_ifs.chunks()])
         values |= {key: np.concatenate([made[key] for made in chunks]) for key in chunks[0]}
     return PoolMeans(values, names)
 
@@ -253,6 +280,21 @@ def open_share_of_none(pool: Pool) -> float:
     """Share of uninsulated colony-winters with an open top: none as the pool practises it."""
     is_none = pool.level == pool.levels.index("none")
     return float(pool.opening[is_none].mean())
+
+
+def sides_of(pool: Pool, contrast: str) -> tuple[dict[Setting, float], Setting]:
+    """Return what a contrast compares: the settings of its base with their shares, the other side.
+
+    Parameters
+    ----------
+    pool : Pool
+    contrast : str
+        ``full closed vs none`` has a base of two settings: none as the pool practises it.
+    """
+    if contrast == "full closed vs none":
+        share = open_share_of_none(pool)
+        return {NONE_CLOSED: 1.0 - share, NONE_OPEN: share}, FULL_CLOSED
+    return {Setting("none"): 1.0}, Setting(contrast.removesuffix(" vs none"))
 
 
 def contrast_draws(
@@ -275,12 +317,9 @@ def contrast_draws(
     def mean(setting: Setting) -> np.ndarray:
         return means.of(outcome, setting, horizon, subgroup)
 
-    if contrast == "full closed vs none":
-        share = open_share_of_none(pool)
-        base = (1.0 - share) * mean(NONE_CLOSED) + share * mean(NONE_OPEN)
-        other = mean(FULL_CLOSED)
-    else:
-        base, other = mean(Setting("none")), mean(Setting(contrast.removesuffix(" vs none")))
+    base_settings, other_setting = sides_of(pool, contrast)
+    base = np.sum([share * mean(setting) for setting, share in base_settings.items()], axis=0)
+    other = mean(other_setting)
     if outcome == STORES:
         return {"difference": base - other, "percent": 100.0 * (base - other) / base}
     if outcome == SURVIVAL:

@@ -14,6 +14,7 @@ from pipeline.assignment_check import Done, compare_with_done, count_done
 from pipeline.assignment_sheets import write_sheets
 from pipeline.disk import disk_errors
 from pipeline.errors import StudyError
+from pipeline.lock import Lock
 from pipeline.physics.insulation import LEVELS
 from pipeline.progress import Progress
 from pipeline.runner import do_step
@@ -34,6 +35,7 @@ from pipeline.trial_record import (
 
 NOT_PICKED: Final = "not among those picked by lot in its apiary"
 TRIAL_FILE, DRAWS_FILE = "trial.csv", "trial_draws.csv"
+LOCK: Final = "trial.lock"  # one command at a time draws, or writes what the report tells of draws
 _FIRST_WINTER, _LAST_WINTER = 1950, 2100
 
 
@@ -193,13 +195,15 @@ def assign_study(
     ------
     StudyError
         The winter has been drawn, no colony can take part, or something asked for is impossible.
+    StoreError
+        Another command is drawing.
     """
     study = Study(path)
     settings = read_settings(study.settings_path)
     _check_winter(winter)
     do_step("prepare", path, progress, only_if_stale=True)
     tables = load_trial_tables(study)
-    with disk_errors(trial_folder(study, winter), "step"):
+    with Lock.held(study.path / LOCK), disk_errors(trial_folder(study, winter), "step"):
         records = read_records(study, winter)
         was_recorded = bool(records) and not records[-1].is_drawn
         if was_recorded:
@@ -256,7 +260,7 @@ def compare_study(path: Path, winter: int, progress: Progress) -> pl.DataFrame:
         )
     do_step("prepare", path, progress, only_if_stale=True)
     done, counts = _read_done(study), []
-    with disk_errors(trial_folder(study, winter), "step"):
+    with Lock.held(study.path / LOCK), disk_errors(trial_folder(study, winter), "step"):
         for each in drawn_winters(study):
             drawn = read_drawn(read_records(study, each)[-1])
             compared = compare_with_done(drawn, done, each, settings.winter)

@@ -62,6 +62,14 @@ def _tell(sheet: Sheet) -> None:
         )
 
 
+def _tell_opening(sheets: list[Sheet]) -> None:
+    if any(sheet.top_opening == "open" for sheet in sheets):
+        typer.echo(
+            "\nThe air that leaves by an open top opening takes heat and moisture along; "
+            "neither is in these figures, which are of conduction alone."
+        )
+
+
 def _compare(sheets: list[Sheet]) -> None:
     from pipeline.cli_output import print_table
 
@@ -76,6 +84,7 @@ def _compare(sheets: list[Sheet]) -> None:
             (
                 sheet.name,
                 sheet.level or "not known",
+                sheet.top_opening or "",
                 _number(own, 2),
                 change,
                 sheet.coldest_surface or "not known",
@@ -83,7 +92,16 @@ def _compare(sheets: list[Sheet]) -> None:
                 "" if sheet.material_cost is None else f"{sheet.material_cost:.2f}",
             )
         )
-    headings = ("hive", "level", "W/K", "change", "coldest", "from dew point [K]", "material cost")
+    headings = (
+        "hive",
+        "level",
+        "top",
+        "W/K",
+        "change",
+        "coldest",
+        "from dew point [K]",
+        "material cost",
+    )
     typer.echo("")
     print_table(headings, rows)
 
@@ -132,6 +150,7 @@ def hive(
     for sheet in sheets:
         _tell(sheet)
     _compare(sheets)
+    _tell_opening(sheets)
     for caution in CAUTIONS:
         typer.echo(f"\n{caution}")
 

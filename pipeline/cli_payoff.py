@@ -134,11 +134,14 @@ def _print_knowledge(table: list[dict[str, Any]], currency: str) -> None:
 
 def print_payoff(reckoned: Reckoned) -> None:
     """Print what the payoff was reckoned with, what it comes to and what would change it."""
-    from models.payoff.inputs import say_missing
+    from models.payoff.inputs import FULL_CLOSED, say_borrowed, say_missing
 
     tables = {name: frame.to_dicts() for name, frame in reckoned.payoff.tables.items()}
     currency = reckoned.payoff.currency
     _print_inputs(reckoned.inputs, tables["payoff_inputs"])
+    told = {row["level"] for row in tables["payoff"] if row["mean"] is not None}
+    if FULL_CLOSED in told and (borrowed := say_borrowed(reckoned.inputs)):
+        typer.echo(f"{FULL_CLOSED}: {borrowed}")
     if reckoned.payoff.missing:
         typer.echo(say_missing(reckoned.payoff.missing))
     _print_net(tables["payoff"], currency)

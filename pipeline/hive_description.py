@@ -37,6 +37,7 @@ inner_width_mm = 375
 inner_height_mm = 480
 wall_material = "softwood"
 wall_thickness_mm = 22  # cover and floor are as the walls unless given
+top_opening = "open"
 
 [[hive]]
 name = "foam all round"
@@ -45,6 +46,7 @@ inner_width_mm = 375
 inner_height_mm = 480
 wall_material = "softwood"
 wall_thickness_mm = 22
+top_opening = "closed"
 material_cost = 38.0
 layers = [
     {surface = "sides", material = "extruded polystyrene", thickness_mm = 30},
@@ -72,12 +74,13 @@ AIR_LIMITS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Hive:
-    """One described hive: fields of the records of colonies and of added layers."""
+    """One described hive: fields of the records of colonies, set-ups and added layers."""
 
     name: str
     body: dict[str, Any]
     layers: tuple[dict[str, Any], ...]
     material_cost: float | None
+    top_opening: str | None = None
 
 
 def _refuse(where: str, what: str, mend: str) -> ReadError:
@@ -120,7 +123,7 @@ def _fields(
 
 def _read_hive(where: str, given: Any) -> Hive:
     contracts = load_contracts()
-    also = ("name", "material_cost", "layers")
+    also = ("name", "material_cost", "top_opening", "layers")
     body = _fields(where, given, contracts["colonies"], HIVE_FIELDS, also)
     name = given.get("name")
     if not isinstance(name, str) or not name.strip():
@@ -129,6 +132,9 @@ def _read_hive(where: str, given: Any) -> Hive:
     cost = given.get("material_cost")
     if cost is not None:
         cost = _checked(where, contracts["set_ups"].field("material_cost"), cost)
+    opening = given.get("top_opening")
+    if opening is not None:
+        opening = _checked(where, contracts["set_ups"].field("top_opening"), opening)
     layers = given.get("layers", [])
     if not isinstance(layers, list):
         raise _refuse(where, "layers is not a list", "Write layers = [{surface = …}, …].")
@@ -140,7 +146,7 @@ def _read_hive(where: str, given: Any) -> Hive:
             if needed not in own:
                 raise _refuse(at, f"{needed} is missing", "Give surface, material and thickness.")
         made.append(own)
-    return Hive(name, body, tuple(made), cost)
+    return Hive(name, body, tuple(made), cost, opening)
 
 
 def _read_air(where: str, given: Any) -> Air:

@@ -53,6 +53,8 @@ class Sheet:
     margin_k : float or None
         Coldest inner face less dew point; below zero water or frost forms there.
     material_cost : float or None
+    top_opening : str or None
+        As described; what goes through it is in no figure here.
     """
 
     name: str
@@ -65,6 +67,7 @@ class Sheet:
     dew_point_c: float
     margin_k: float | None
     material_cost: float | None
+    top_opening: str | None
 
 
 def _as_records(hives: list[Hive]) -> dict[str, pl.DataFrame]:
@@ -127,6 +130,7 @@ def _sheet(hive: Hive, row: dict[str, Any], air: Air) -> Sheet:
         dew_point_c=dew,
         margin_k=faces["inner_face_c"][0] - dew if is_whole else None,
         material_cost=hive.material_cost,
+        top_opening=hive.top_opening,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 _STYLE = """
 :root { --ink: #1c1c1c; --soft: #565656; --line: #d0d0d0; --accent: #00558c; --warn: #a33c00; }
@@ -66,9 +66,10 @@ def escape(value: object) -> str:
     return html.escape(plain(value), quote=True)
 
 
-def paragraph(text: object, style: str = "") -> str:
-    """Write one paragraph, of a style's class when given."""
+def paragraph(text: object, style: str = "", *, language: str = "") -> str:
+    """Write one paragraph, of a style's class and in another language than the page when given."""
     mark = f' class="{style}"' if style else ""
+    mark += f' lang="{escape(language)}"' if language else ""
     return f"<p{mark}>{escape(text)}</p>"
 
 
@@ -80,6 +81,7 @@ def table(
     numbers: frozenset[int] = frozenset(),
     tied: frozenset[int] = frozenset(),
     wide: frozenset[int] = frozenset(),
+    language_of: Mapping[int, str] | None = None,
 ) -> str:
     """Write a table whose first column heads its rows.
 
@@ -92,6 +94,8 @@ def table(
         Says what the table holds; also names the region that scrolls.
     numbers, tied, wide : frozenset of int
         Columns set to the right; of words that stay on one line; of text that may break anywhere.
+    language_of : mapping of int to str, optional
+        Columns whose cells are in another language than the page, by its code.
     """
 
     def mark(column: int) -> str:
@@ -99,11 +103,15 @@ def table(
         styles = " ".join(kind for kind, columns in kinds.items() if column in columns)
         return f' class="{styles}"' if styles else ""
 
+    def spoken(column: int) -> str:
+        code = (language_of or {}).get(column)
+        return f' lang="{escape(code)}"' if code else ""
+
     head = "".join(f'<th scope="col"{mark(k)}>{escape(h)}</th>' for k, h in enumerate(headings))
     body = []
     for row in rows:
         first, *rest = ("–" if value is None else escape(value) for value in row)
-        cells = "".join(f"<td{mark(k)}>{cell}</td>" for k, cell in enumerate(rest, 1))
+        cells = "".join(f"<td{mark(k)}{spoken(k)}>{cell}</td>" for k, cell in enumerate(rest, 1))
         body.append(f'<tr><th scope="row"{mark(0)}>{first}</th>{cells}</tr>')
     return (
         f'{paragraph(caption, "soft")}<div class="scroll" role="region" tabindex="0" '

@@ -61,6 +61,11 @@ class Words:
         """Return a phrase as plain text, its names filled; text from data is not escaped here."""
         return self.phrases[key].format(**filled)
 
+    def section(self, name: str) -> dict[str, str]:
+        """Return a section's phrases by their own keys."""
+        start = f"{name}."
+        return {k.removeprefix(start): p for k, p in self.phrases.items() if k.startswith(start)}
+
     def word(self, word: str) -> str:
         """Say one word of the records' vocabulary; one that has no translation stays."""
         return self.vocabulary.get(word, word)

@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
@@ -80,6 +82,16 @@ class Lock:
         handle.write(json.dumps({"pid": os.getpid(), "since": since}))
         handle.flush()
         return cls(path, handle)
+
+    @classmethod
+    @contextmanager
+    def held(cls, path: Path) -> Iterator[None]:
+        """Hold the lock for a ``with`` block; raises as ``take`` does."""
+        lock = cls.take(path)
+        try:
+            yield
+        finally:
+            lock.release()
 
     def release(self) -> None:
         """Give the lock back and remove its file."""

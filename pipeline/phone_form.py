@@ -18,6 +18,7 @@ from typing import Any
 
 from pipeline.contracts import Contract, Field, contracts_fingerprint
 from pipeline.languages import DEFAULT, Words, languages, words
+from pipeline.workbook_file import new_workbook
 
 FORM_RECORDS = {
     "strength_inspections": "inspected_on",
@@ -213,8 +214,6 @@ def write_phone_form(path: Path, contracts: dict[str, Contract]) -> None:
     contracts : dict of str to Contract
         All records.
     """
-    import xlsxwriter
-
     first = words(DEFAULT)
     settings = {
         "form_title": first("form.title"),
@@ -227,7 +226,7 @@ def write_phone_form(path: Path, contracts: dict[str, Contract]) -> None:
         "choices": choice_rows(contracts),
         "settings": [settings],
     }
-    with xlsxwriter.Workbook(str(path), {"strings_to_formulas": False}) as workbook:
+    with new_workbook(path, {"strings_to_formulas": False}) as workbook:
         for sheet_name, rows in sheets.items():
             sheet = workbook.add_worksheet(sheet_name)
             columns = list(dict.fromkeys(column for row in rows for column in row))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -105,6 +106,8 @@ def new_study(path: Path, settings: Settings | None = None) -> Study:
     ------
     StudyError
         The folder is a study already or holds other files, or the path is a file.
+    StoreError
+        A file cannot be written; nothing is left behind.
     """
     from pipeline.templates import write_templates
 
@@ -117,14 +120,17 @@ def new_study(path: Path, settings: Settings | None = None) -> Study:
         raise StudyError(
             f"{path} holds other files.", mend="Choose a name that is free, or an empty folder."
         )
-    for folder in (
-        study.inbox_path,
-        study.mappings_path,
-        study.weather_path,
-        study.templates_path,
-    ):
-        folder.mkdir(parents=True, exist_ok=True)
-    with disk_errors(path, "step"):
-        write_templates(study.templates_path)
-        study.settings_path.write_text(render_settings(settings or Settings()), encoding="utf-8")
+    folders = study.inbox_path, study.mappings_path, study.weather_path, study.templates_path
+    try:
+        with disk_errors(path, "step"):
+            for folder in folders:
+                folder.mkdir(parents=True, exist_ok=True)
+            write_templates(study.templates_path)
+            text = render_settings(settings or Settings())
+            study.settings_path.write_text(text, encoding="utf-8")
+    except BaseException:  # half a study would be in the way of the next try
+        for folder in folders:
+            shutil.rmtree(folder, ignore_errors=True)
+        study.settings_path.unlink(missing_ok=True)
+        raise
     return study

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.contracts import EXAMPLE_MARK, LISTS_SHEET, Contract, Field
 from pipeline.languages import Words
 from pipeline.templates import headings, notes_row
+from pipeline.workbook_file import new_workbook
 
 if TYPE_CHECKING:
     from xlsxwriter.format import Format
@@ -162,9 +163,7 @@ def write_workbook(path: Path, contracts: dict[str, Contract], language: Words) 
     language : Words
         Of headings, notes and explanations; allowed values stay the contracts' own words.
     """
-    import xlsxwriter
-
-    with xlsxwriter.Workbook(str(path)) as workbook:
+    with new_workbook(path) as workbook:
         formats = _formats(workbook)
         sheets = {name: workbook.add_worksheet(language.record(name)) for name in contracts}
         example = workbook.add_worksheet(language("template.example_sheet"))

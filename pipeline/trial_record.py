@@ -14,6 +14,7 @@ import hashlib
 import json
 import os
 import re
+import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -107,6 +108,27 @@ def _write_new(path: Path, text: str) -> None:
         os.fsync(file.fileno())
 
 
+def _create(path: Path, text: str) -> None:
+    """Write a file that must not exist; it stands whole or not at all.
+
+    Raises
+    ------
+    FileExistsError
+        It is there already, and stays as it is.
+    """
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
+    try:
+        _write_new(draft, text)
+        try:
+            os.link(draft, path)  # takes no file's place, as moving it there would
+        except FileExistsError:
+            raise
+        except OSError:  # a disk without links: whole only if nothing stops the writing
+            _write_new(path, text)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
 def write_record(study: Study, draw: Draw, reason: str, left_out: pl.DataFrame) -> Recorded:
     """Record a draw before it is made.
 
@@ -122,7 +144,8 @@ def write_record(study: Study, draw: Draw, reason: str, left_out: pl.DataFrame) 
     Raises
     ------
     StudyError
-        There is a record of this winter and no reason, or a reason and nothing to draw again.
+        There is a record of this winter and no reason, or a reason and nothing to draw again; or
+        another command recorded a draw at the same moment.
     """
     made = read_records(study, draw.winter)
     if made and not reason:
@@ -162,10 +185,14 @@ def write_record(study: Study, draw: Draw, reason: str, left_out: pl.DataFrame) 
     }
     recorded.folder.mkdir(parents=True, exist_ok=True)
     text = json.dumps(told, indent=1, ensure_ascii=False) + "\n"
-    draft = recorded.path.with_suffix(".partial")
-    draft.unlink(missing_ok=True)
-    _write_new(draft, text)
-    os.replace(draft, recorded.path)
+    try:
+        _create(recorded.path, text)
+    except FileExistsError:
+        raise StudyError(
+            f"Another command recorded a draw of winter {draw.winter} at the same moment "
+            f"({recorded.path}); that one stands.",
+            mend='Look at it first; if it must be made again, say why: --again "REASON".',
+        ) from None
     return recorded
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 from matplotlib.figure import Figure
 
-from models.conditions import COLD, OPENING
+from models.conditions import OPENING
+from models.standardised import COLD
 from models.vocabulary import OUTCOMES
 from reports.blocks import say, show_figure, show_table
 from reports.context import Pool

@@ -28,6 +28,7 @@ LEVEL_COLOURS = {
     "top": "#D55E00",
     "partial": "#009E73",
     "full": "#0072B2",
+    "full closed": "#CC79A7",
     "not recorded": "#9A9A9A",
 }
 INK = "#222222"

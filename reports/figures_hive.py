@@ -61,8 +61,26 @@ def _draw_section(axes: Axes, section: Section, air: Air, widest_mm: float) -> N
         fontsize=9,
     )
     axes.set_xlim(-AIR_MM, widest_mm + AIR_MM)
-    axes.set_ylim(low - 2, high + 6)
+    axes.set_ylim(low - 5, high + 6)
     axes.set_xlabel("\n".join(listed), loc="left")
+
+
+def _draw_opening(axes: Axes, opening: str) -> None:
+    """Mark the top opening in the cut through the cover: it leads past the layers, or is shut."""
+    is_open = opening == "open"
+    if is_open:
+        ends, style = ((0.98, 0.07), (0.02, 0.07)), {"arrowstyle": "-|>", "color": INK, "lw": 1.4}
+        axes.annotate("", *ends, xycoords="axes fraction", arrowprops=style)
+    axes.text(
+        0.5,
+        0.07,
+        "top opening: air leaves" if is_open else "top opening closed",
+        transform=axes.transAxes,
+        ha="center",
+        va="center",
+        fontsize=9,
+        bbox={"boxstyle": "round,pad=0.2", "fc": "white", "ec": INK, "lw": 0.8},
+    )
 
 
 def hive_figure(hives: list[Hive], air: Air) -> Figure:
@@ -72,7 +90,8 @@ def hive_figure(hives: list[Hive], air: Air) -> Figure:
     ----------
     hives : list of Hive
     air : Air
-        The dashed line is the dew point of the hive air.
+        The dashed line is the dew point of the hive air. A top opening, where told, is marked at
+        the foot of the cover: it has no depth, and nothing is reckoned of it.
     """
     cuts = [[cut_through(hive, surface, air) for surface in SHOWN] for hive in hives]
     widest = max((np.nansum(cut.thickness_mm) for row in cuts for cut in row), default=0.0)
@@ -87,6 +106,8 @@ def hive_figure(hives: list[Hive], air: Air) -> Figure:
             for axes, cut in zip(row, own, strict=True):
                 _draw_section(axes, cut, air, float(widest))
                 axes.set_title(f"{hive.name}: {SHOWN[cut.surface].lower()}")
+            if hive.top_opening is not None:
+                _draw_opening(row[-1], hive.top_opening)
             row[0].set_ylabel("Temperature [°C]")
     return figure
 

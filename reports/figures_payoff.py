@@ -12,9 +12,8 @@ from matplotlib.patheffects import withStroke
 from matplotlib.ticker import MaxNLocator
 
 from models.estimands import ALL, THESE
-from models.payoff.inputs import material_price
+from models.payoff.inputs import CHOICES, material_price
 from models.payoff.one_way import MAP_POINTS, worths_of_stores
-from models.vocabulary import LEVELS
 from reports.figures import (
     FAINT,
     INK,
@@ -31,7 +30,12 @@ from reports.wording import chance, listed, number, signed
 
 MOST_BARS: Final = 12
 CHANCES: Final = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0)
-_LINES: Final = {"top": (0, (5, 1.5, 1, 1.5)), "partial": (0, (5, 2)), "full": "-"}
+_LINES: Final = {
+    "top": (0, (5, 1.5, 1, 1.5)),
+    "partial": (0, (5, 2)),
+    "full": "-",
+    "full closed": (0, (1, 1.5)),
+}
 _HALO: Final = [withStroke(linewidth=3, foreground="white")]
 
 
@@ -74,7 +78,7 @@ def horizon_figure(found: PayoffFound) -> Figure:
     table = found.table("payoff_horizon")
     with house_style():
         figure, [axes] = new_figure(3.2)
-        for level in LEVELS[1:]:
+        for level in CHOICES:
             own = table.filter(pl.col("level") == level)
             if own.is_empty():
                 continue
@@ -85,7 +89,7 @@ def horizon_figure(found: PayoffFound) -> Figure:
         axes.set_xlim(0.7, table["winters"].to_numpy().max() + 0.3)
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.grid(axis="y")
-        figure.legend(loc="outside upper left", ncols=3)
+        figure.legend(loc="outside upper left", ncols=len(CHOICES))
     return figure
 
 
@@ -162,7 +166,7 @@ def map_figure(found: PayoffFound) -> Figure:
     """Draw the probability of paying by cost of material and worth of a kilogram saved."""
     grid, inputs = _map_grid(found), found.inputs
     material, worth, mean = grid["material"][0], grid["stores_worth"][:, 0], grid["mean"]
-    own = inputs.given[material_price(main_level(found))].value
+    own = inputs.given[material_price(main_level(found), inputs.given)].value
     with house_style():
         figure, [axes] = new_figure(4.2)
         norm = BoundaryNorm(CHANCES, 256)
@@ -196,7 +200,7 @@ def map_alt(found: PayoffFound) -> str:
     """Say the chance of paying at the map's corners and at the prices as given."""
     grid, inputs, currency = _map_grid(found), found.inputs, found.currency
     material, worths, pays = grid["material"][0], grid["stores_worth"][:, 0], grid["p_pays"]
-    own = inputs.given[material_price(main_level(found))].value
+    own = inputs.given[material_price(main_level(found), inputs.given)].value
     along = int(np.abs(material - own).argmin())
     said = []
     for name, worth in worths_of_stores(inputs).items():

@@ -23,6 +23,9 @@ from reports.figures import (
 from reports.summaries import apiary_cold, flow, mite_loads, sensors_by_level
 from reports.wording import listed, number, winter_name
 
+NEW_UNITS = ("records in rows", "colony-winters spoken of")
+"""Steps of the flow from which something else is counted."""
+
 
 def flow_figure(pool: Pool) -> Figure:
     """Draw the flow from rows received to units analysed, with what is left out at each step."""
@@ -45,7 +48,7 @@ def flow_figure(pool: Pool) -> Figure:
                 axes.text(6.85, -i + 0.16, number(step["left"]), va="center", color=LEFT)
                 axes.text(6.85, -i - 0.2, step["why"], va="center", color=INK, size=8.5)
             if i + 1 < len(steps) and not is_outcome:
-                is_new_unit = steps[i + 1]["step"] == "colony-winters spoken of"
+                is_new_unit = steps[i + 1]["step"] in NEW_UNITS
                 arrow = {"arrowstyle": "->", "color": FAINT, "ls": ":" if is_new_unit else "-"}
                 axes.annotate("", (2.0, -i - 0.72), (2.0, -i - 0.28), arrowprops=arrow)
     return figure

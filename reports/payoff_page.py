@@ -11,10 +11,12 @@ from models.estimands import ALL, THESE
 from models.payoff.inputs import (
     COLONY_PRICE,
     FRAME_PRICE,
+    FULL_CLOSED,
     STORES_PRICE,
     SUGAR_PRICE,
     WAGE,
     Inputs,
+    say_borrowed,
     say_missing,
 )
 from models.payoff.net import PRICE_DRAWS
@@ -97,6 +99,11 @@ def _main(found: PayoffFound) -> pl.DataFrame:
     return found.table("payoff").filter(pl.col("subgroup") == ALL, pl.col("horizon") == THESE)
 
 
+def is_told(found: PayoffFound, level: str) -> bool:
+    """Whether anything is said in money of a level."""
+    return not found.table("payoff").filter(pl.col("level") == level)["mean"].is_null().all()
+
+
 def main_level(found: PayoffFound) -> str:
     """The fullest level whose net benefit is known; empty when there is none."""
     known = set(_main(found).drop_nulls("mean")["level"])
@@ -139,7 +146,8 @@ def _when(row: dict) -> str:
 def payoff_sentences(pool: Pool, found: PayoffFound) -> list[str]:
     """Say what each level brings, how sure that is, and when it has paid."""
     said, is_weaker = [], False
-    for row in reversed(_main(found).to_dicts()):
+    rows = reversed(_main(found).to_dicts())
+    for row in sorted(rows, key=lambda row: row["level"] == FULL_CLOSED):
         who = LEVEL_WORDS[row["level"]]
         if row["mean"] is None:
             said.append(
@@ -160,6 +168,8 @@ def payoff_sentences(pool: Pool, found: PayoffFound) -> list[str]:
             "The words for probabilities are one step weaker than the numbers alone would have "
             "them, because a [check of the answer](#fragility) failed."
         )
+    if is_told(found, FULL_CLOSED) and (borrowed := say_borrowed(found.inputs)):
+        said.append(f"*{FULL_CLOSED}*: {markdown_text(borrowed)}")
     if found.missing:
         said.append(markdown_text(say_missing(found.missing)))
     return said
@@ -209,8 +219,9 @@ def knowledge_sentence(found: PayoffFound) -> str:
     best = LEVEL_WORDS[table["best"].item(0)]
     return (
         f"With what is known now, {best} are the best choice on average. Knowing better is worth "
-        f"something only as far as it would change that choice. Winters to come are taken to be "
-        "like these on average: where winters differ much, knowing is worth more. The last column "
+        "something only as far as it would change that choice, which is between levels, each hive "
+        "with its top opening as it is. Winters to come are taken to be like these on average: "
+        "where winters differ much, knowing is worth more. The last column "
         f"is for {FOR_COLONIES} colonies: a trial that costs much more, reckoned for all colonies "
         "whose keepers would heed it, is hardly worth its money, though it may be for other "
         "reasons."

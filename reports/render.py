@@ -50,7 +50,7 @@ def render_with_quarto(source: Path, page: Path, quarto: str, form: str = "html"
     Raises
     ------
     RenderError
-        Quarto failed; its last error line is told.
+        Quarto failed; its last error line is told. Or it wrote nothing.
     """
     done = subprocess.run(
         [quarto, "render", "index.qmd", "--to", form],
@@ -69,7 +69,13 @@ def render_with_quarto(source: Path, page: Path, quarto: str, form: str = "html"
             f"Quarto could not render the report: {wrong[-1].strip()}.",
             mend="Repair Quarto, or take it off PATH to use the built-in renderer.",
         )
-    os.replace(source / ("index.pdf" if form == "typst" else "index.html"), page)
+    made = source / ("index.pdf" if form == "typst" else "index.html")
+    if not made.is_file():
+        raise RenderError(
+            f"Quarto ended well but wrote no {made.name}.",
+            mend="Update Quarto, or take it off PATH to use the built-in renderer.",
+        )
+    os.replace(made, page)
 
 
 def _open_study(study_path: Path) -> Study:

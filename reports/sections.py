@@ -79,7 +79,7 @@ _BENEFIT = {
 
 def rejected_sentence(pool: Pool) -> str:
     """Say how many rows and files were rejected."""
-    rows = int(pool.records["rejected"].sum())
+    rows = int(pool.files["rows_rejected"].fill_null(0).sum())
     files = pool.files.filter(pl.col("rows_accepted").fill_null(0) == 0).height
     gave = f"{number(files)} gave no row" if files else "each gave at least one row"
     read = int(pool.files["rows_read"].fill_null(0).sum())
@@ -323,7 +323,8 @@ def say_loggers(pool: Pool) -> None:
         "cluster or under the cover, mean of the winter’s days. Condensation risk: hours in which "
         "the coldest inner surface, as calculated from the hive’s layers and the outside "
         "temperature, lay below the dew point of the hive’s air; nobody saw water, and better "
-        "insulated surfaces are warmer by that calculation. Brood onset: first day of sustained "
+        "insulated surfaces are warmer by that calculation; *of hours* is the median of those in "
+        "which it could be told. Brood onset: first day of sustained "
         "brood-nest temperature after midwinter, where one was seen." + few_note(pool, by_level),
         by_level,
         {
@@ -333,6 +334,7 @@ def say_loggers(pool: Pool) -> None:
             "temperature_c": Column("median", 1, group="Temperature [°C]"),
             "n_temperature": Column("of", group="Temperature [°C]"),
             "risk_h": Column("median", group="Condensation risk [h]"),
+            "measured_h": Column("of hours", group="Condensation risk [h]"),
             "n_risk": Column("of", group="Condensation risk [h]"),
             "onset": Column("median", group="Brood onset", is_number=True),
             "n_onset": Column("of", group="Brood onset"),

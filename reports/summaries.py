@@ -104,17 +104,19 @@ def flow(pool: Pool) -> pl.DataFrame:
     -------
     polars.DataFrame
         Columns step, kept, left, why: what goes on and what stays behind at each step. At every
-        step of one kind, kept + left is what the step before kept.
+        step of one kind (rows, records, colony-winters), kept + left is what the step before
+        kept. A row counts once, however many records it holds; one that holds an accepted and a
+        rejected record is a rejected row, and its accepted record counts.
     """
-    records = pool.records.select(pl.col("accepted", "superseded", "rejected").sum()).row(
-        0, named=True
-    )
-    current = records["accepted"] - records["superseded"]
+    made, superseded = pool.records.select(pl.col("accepted", "superseded").sum()).row(0)
+    files = pool.files.select(pl.col("rows_read", "rows_accepted", "rows_rejected").fill_null(0))
+    read, accepted, rejected = files.sum().row(0)
     units = pool.units
     steps: list[tuple[str, int, int, str]] = [
-        ("rows received", records["accepted"] + records["rejected"], 0, ""),
-        ("rows accepted", records["accepted"], records["rejected"], "rejected, with a reason"),
-        ("rows in use", current, records["superseded"], "replaced by a newer row"),
+        ("rows received", read, 0, ""),
+        ("rows accepted", accepted, rejected, "rejected, with a reason"),
+        ("records in rows", made, 0, ""),
+        ("records in use", made - superseded, superseded, "replaced by a newer one"),
         ("colony-winters spoken of", pool.colony_winters.height, 0, ""),
         (
             "colony-winters analysed",
@@ -356,6 +358,7 @@ def sensors_by_level(pool: Pool) -> pl.DataFrame:
         warmth.count().cast(pl.Int64).alias("n_temperature"),
         risk.median().alias("risk_h"),
         risk.count().cast(pl.Int64).alias("n_risk"),
+        pl.when(risk.is_not_null()).then("condensation_measured_h").median().alias("measured_h"),
         onset.median().alias("onset_day"),
         onset.count().cast(pl.Int64).alias("n_onset"),
     ).with_columns(

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.vocabulary import ONLY_LIVING, OUTCOMES
+from pipeline.languages import DEFAULT, words
 
 # Probability that the insulated hives did better (or worse) -> the words used everywhere.
 PROBABILITY_WORDS: tuple[tuple[float, str], ...] = (
@@ -45,33 +46,7 @@ GAINS = {"stores use": "saved", "survival": "gained", "spring strength": "gained
 NO_BREAK = "\u00a0"
 
 # Rules of the contracts and of the way in, as a member would say them.
-RULE_WORDS = {
-    "any_of": "one of several columns must be filled",
-    "at_most": "above another column of the row",
-    "at_most_referenced": "above what the hive can hold",
-    "boolean": "neither yes nor no",
-    "date": "not a date",
-    "datetime": "not a moment in time",
-    "duplicate key": "given twice; the first row stands",
-    "enum": "not an allowed word",
-    "ignored by mapping": "set aside by a mapping",
-    "in_winter": "outside its winter",
-    "integer": "not a whole number",
-    "maximum": "too high",
-    "maxLength": "too long",
-    "minimum": "too low",
-    "not mapped": "no mapping covers it",
-    "not_after_today": "in the future",
-    "number": "not a number",
-    "on_or_after": "before another date of the row",
-    "pattern": "not written as asked",
-    "required": "empty",
-    "required_when": "empty, though needed with another column",
-    "required_with": "empty, though needed with another column",
-    "type": "not what the column holds",
-    "unknown code": "a word that the mapping does not know",
-    "unknown reference": "speaks of something unknown",
-}
+RULE_WORDS = words(DEFAULT).section("rules")
 
 _UNIT_WORDS = {"pp": "percentage points", "points": "percentage points"}
 _DECIMALS = {"kg": 1, "frames": 1, "%": 0, "percentage points": 1, "": 2, "ratio": 2}

@@ -76,6 +76,7 @@ def colony_winters(rng: np.random.Generator, members: int, *, has_set_ups: bool)
                         if is_disaster or not is_alive
                         else None,
                         "condensation_risk_h": float(rng.gamma(4, 40)) if m % 3 == 0 else None,
+                        "condensation_measured_h": 3600 if m % 3 == 0 else 0,
                         "sensor_days": 150 if m % 3 == 0 else None,
                         "in_hive_temperature_mean_c": float(rng.normal(14 + gain, 2))
                         if m % 3 == 0

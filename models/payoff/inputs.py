@@ -6,15 +6,20 @@ whose peak (mode) is ``value``. A price that nobody gave is missing; it is never
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import polars as pl
 
+from models.vocabulary import LEVELS
 from pipeline.errors import StudyError
 from pipeline.settings import PAYOFF_INPUTS, PayoffSettings, Settings
+
+FULL_CLOSED: Final = "full closed"  # fully insulated, the top opening closed
+CHOICES: Final = (*LEVELS[1:], FULL_CLOSED)
+"""What is reckoned against none: the levels, each with the top opening as it is, and one more."""
 
 STORES_PRICE: Final = "stores per kg"
 SUGAR_PRICE: Final = "feed sugar per kg"
@@ -41,14 +46,24 @@ _SETTING_NAMES: Final = {
 _PER: Final = {STORES_PRICE: "kg", SUGAR_PRICE: "kg", FRAME_PRICE: "frame", WAGE: "h"}
 
 
-def material_price(level: str) -> str:
-    """Name the price of a level's material."""
-    return f"insulation {level}"
+def material_price(level: str, given: Container[str]) -> str:
+    """Name the price of a level's material.
+
+    Parameters
+    ----------
+    level : str
+        One of ``CHOICES``.
+    given : container of str
+        Names of the prices given: full insulation with a closed top costs as much as with an open
+        one unless it has a price of its own.
+    """
+    own = f"insulation {level}"
+    return own if level != FULL_CLOSED or own in given else "insulation full"
 
 
 def hours_of(level: str) -> str:
-    """Name the hours that a level takes."""
-    return f"hours {level}"
+    """Name the hours that a level takes; a closed top takes no more of them."""
+    return f"hours {'full' if level == FULL_CLOSED else level}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +113,8 @@ class Inputs:
     def needed(self, level: str) -> list[str]:
         """Names of the inputs that a level's net benefit rests on, given or not."""
         share, hours = self.given[FEED_SHARE], self.given[hours_of(level)]
-        names = [COLONY_PRICE, FRAME_PRICE, material_price(level), LIFETIME, RATE, FEED_SHARE]
+        material = material_price(level, self.given)
+        names = [COLONY_PRICE, FRAME_PRICE, material, LIFETIME, RATE, FEED_SHARE]
         if share.low < 1.0:
             names.append(STORES_PRICE)
         if share.high > 0.0:
@@ -220,6 +236,17 @@ def gather_inputs(
     currency = _one_currency([row for row, _ in rows.values()], settings)
     given = {item: _price(row, source) for item, (row, source) in rows.items()}
     return Inputs(given | _setting_inputs(settings), currency)
+
+
+def say_borrowed(inputs: Inputs) -> str:
+    """Say that full insulation with a closed top is priced as full insulation, if it is."""
+    full = "insulation full"
+    if full not in inputs.given or material_price(FULL_CLOSED, inputs.given) != full:
+        return ""
+    return (
+        f"No price “insulation {FULL_CLOSED}” was given, so that of “{full}” is taken for its "
+        "material; its hours are those of full too."
+    )
 
 
 def say_missing(names: list[str]) -> str:

@@ -109,7 +109,7 @@ def needed_for(inputs: Inputs, level: str, part: str) -> list[str]:
         SAVED: (STORES_PRICE, SUGAR_PRICE, FEED_SHARE, SUGAR_PER_STORES),
         DEATHS: (COLONY_PRICE,),
         FRAMES: (FRAME_PRICE, REPLACEMENT_FRAMES),
-        MATERIAL: (material_price(level), LIFETIME, RATE),
+        MATERIAL: (material_price(level, inputs.given), LIFETIME, RATE),
         WORK: (WAGE, hours_of(level)),
     }[part]
     return [name for name in inputs.needed(level) if name in of]
@@ -142,7 +142,7 @@ def part_money(level: str, part: str, gains: Gains, values: Values) -> np.ndarra
     if part == FRAMES:
         return part_amount(part, gains, values) * _value(values, FRAME_PRICE)
     if part == MATERIAL:
-        return np.asarray(-_value(values, material_price(level)) * values[RECOVERY])
+        return np.asarray(-_value(values, material_price(level, values)) * values[RECOVERY])
     return np.asarray(-values[hours_of(level)] * _value(values, WAGE))
 
 

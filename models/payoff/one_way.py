@@ -186,7 +186,7 @@ def payoff_map(
         sugar * inputs.given[SUGAR_PRICE].high if SUGAR_PRICE in inputs.given else 0.0,
         1e-2,
     )
-    material = max(inputs.given[material_price(level)].high, 1e-2)
+    material = max(inputs.given[material_price(level, inputs.given)].high, 1e-2)
     turn = 1.25 * float(saving(level, gains, values).mean() / values[RECOVERY].mean())
     costs = np.linspace(0.0, np.clip(turn, 2.0 * material, 6.0 * material), MAP_POINTS)
     rows = []

@@ -20,19 +20,17 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models import estimands
 from models.data import Pool
 from models.estimands import (
     ALL,
-    DRAWS_AT_ONCE,
-    NEW,
+    HORIZONS,
     THESE,
-    expected,
-    flat_draws,
-    new_winter_effects,
-    posterior_effects,
+    WhatIfs,
+    sides_of,
     subgroup_weights,
 )
-from models.predictor import base_terms, exposure_terms, layout_of, linear_predictor
+from models.payoff.inputs import FULL_CLOSED
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
 SAVED, DEATHS, FRAMES = QUANTITIES = ("stores saved", "deaths avoided", "spring frames")
@@ -118,7 +116,7 @@ def gains_of_units(alive: np.ndarray, eaten_kg: np.ndarray, frames: np.ndarray) 
 
 
 def pool_gains(pool: Pool, posterior: xr.Dataset, *, seed: int) -> pl.DataFrame:
-    """Average what every level above none does over the pool.
+    """Average what every level above none does over the pool, and full with the top closed.
 
     Parameters
     ----------
@@ -133,42 +131,35 @@ def pool_gains(pool: Pool, posterior: xr.Dataset, *, seed: int) -> pl.DataFrame:
     -------
     polars.DataFrame
         As ``SCHEMA``: by draw, level, subgroup and horizon; thirds by cold for these winters only.
+        ``full closed`` is against none as the pool practises it: with the top open as often as
+        uninsulated colonies had it.
     """
-    from models.priors import Priors
-
-    layout = layout_of(pool)
-    base = {outcome: base_terms(pool, layout, outcome) for outcome in pool.outcomes}
-    exposed = [
-        exposure_terms(pool, layout, np.full(pool.n_units, k), pool.opening)
-        for k in range(len(pool.levels))
-    ]
+    what_ifs = WhatIfs(pool, posterior, seed=seed)
     names, weights = subgroup_weights(pool)
-    these, latent = posterior_effects(posterior)
-    rng = np.random.default_rng(seed)
-    fresh, shift = new_winter_effects(pool, layout, posterior, Priors(), rng)
-    sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
-    n_draws, above = len(these), range(1, len(pool.levels))
+    above = [*pool.levels[1:]]
+    above += [FULL_CLOSED] if estimands.FULL_CLOSED in what_ifs.settings else []
+    compared = {level: sides_of(pool, f"{level} vs none") for level in above}
+    unknown = [name for name in (SURVIVAL, STORES, STRENGTH) if name not in pool.outcomes]
     frames = []
-    for horizon, effects in ((THESE, these), (NEW, fresh)):
-        made = np.full((len(pool.levels), 3, n_draws, len(names)), np.nan)
-        for start in range(0, n_draws, DRAWS_AT_ONCE):
-            at = slice(start, min(start + DRAWS_AT_ONCE, n_draws))
-            shape = (len(pool.levels), at.stop - at.start, pool.n_units)
-            means = {outcome: np.full(shape, np.nan) for outcome in (SURVIVAL, STORES, STRENGTH)}
-            for o, outcome in enumerate(pool.outcomes):
-                without = linear_predictor(effects[at, o], latent[at], base[outcome])
-                for k, terms in enumerate(exposed):
-                    eta = without + linear_predictor(effects[at, o], latent[at], terms)
-                    if horizon == NEW:
-                        eta += shift[at, o, k, None]
-                    means[outcome][k] = expected(outcome, eta, None if sd is None else sd[at])
-            for k in above:
-                of = [means[outcome][[0, k]] for outcome in (SURVIVAL, STORES, STRENGTH)]
-                made[k, :, at] = gains_of_units(*of) @ weights
+    for horizon in HORIZONS:
+        made = {level: np.zeros((3, what_ifs.n_draws, len(names))) for level in above}
+        for at in what_ifs.chunks():
+            means = {
+                (name, setting): mean for name, setting, mean in what_ifs.outcomes(horizon, at)
+            }
+            nothing = np.full((at.stop - at.start, pool.n_units), np.nan)
+            means |= {(name, s): nothing for name in unknown for s in what_ifs.settings}
+            for level, (base_settings, other) in compared.items():
+                for setting, share in base_settings.items():
+                    of = [
+                        np.stack([means[name, setting], means[name, other]])
+                        for name in (SURVIVAL, STORES, STRENGTH)
+                    ]
+                    made[level][:, at] += share * (gains_of_units(*of) @ weights)
         shown = names if horizon == THESE else (ALL,)
         frames += [
-            _frame(pool.levels[k], subgroup, horizon, made[k, :, :, names.index(subgroup)])
-            for k in above
+            _frame(level, subgroup, horizon, made[level][:, :, names.index(subgroup)])
+            for level in above
             for subgroup in shown
         ]
     return pl.concat(frames) if frames else pl.DataFrame(schema=SCHEMA)

@@ -11,6 +11,7 @@ import polars as pl
 from models.estimands import ALL, NEW, THESE, THIRDS
 from models.payoff import one_way, worth_knowing
 from models.payoff.inputs import (
+    CHOICES,
     FRAME_PRICE,
     LIFETIME,
     RATE,
@@ -132,7 +133,7 @@ def break_even(level: str, gains: Gains, values: dict[str, np.ndarray]) -> np.nd
     numpy.ndarray
         Infinite where it is worn out before: then it never does.
     """
-    cost, rate = values[material_price(level)], values[RATE]
+    cost, rate = values[material_price(level, values)], values[RATE]
     winters = winters_to_break_even(cost, saving(level, gains, values), rate)
     return np.where(winters <= values[LIFETIME], winters, np.inf)
 
@@ -182,8 +183,8 @@ def _part_rows(
             status, reason = _estimated(estimands, level, ALL, THESE, outcomes)
             if status == ESTIMATED:
                 amount = float(part_amount(part, gains, values).mean())
-        elif part == MATERIAL and material_price(level) in inputs.given:
-            amount = inputs.given[material_price(level)].mean
+        elif part == MATERIAL and (price := material_price(level, inputs.given)) in inputs.given:
+            amount = inputs.given[price].mean
         elif part == WORK:
             amount = inputs.given[hours_of(level)].mean
         if status == ESTIMATED and missing:
@@ -235,7 +236,7 @@ def _knowledge(
 def reckon(
     estimands: pl.DataFrame, draws: pl.DataFrame, inputs: Inputs, *, n_units: int, seed: int
 ) -> Payoff:
-    """Reckon the payoff of every level against none.
+    """Reckon the payoff of every level, and of full insulation with a closed top, against none.
 
     Parameters
     ----------
@@ -253,7 +254,7 @@ def reckon(
     -------
     Payoff
     """
-    levels = list(LEVELS[1:])
+    levels = list(CHOICES)
     n_draws = draws["draw"].n_unique() or MOST_DRAWS
     values = draw_inputs(inputs, PRICE_DRAWS * n_draws, seed)
     rows, parts, horizon = [], [], []
@@ -298,7 +299,9 @@ def reckon(
             "payoff_horizon": pl.DataFrame(horizon, SCHEMAS["payoff_horizon"], orient="row"),
             "payoff_one_way": pl.concat([pl.DataFrame(schema=one_way.ONE_WAY_SCHEMA), *moved]),
             "payoff_map": pl.concat([pl.DataFrame(schema=one_way.MAP_SCHEMA), *maps]),
-            "payoff_knowledge": _knowledge(draws, full, inputs, values, n_units),
+            "payoff_knowledge": _knowledge(
+                draws, [k for k in full if k in LEVELS], inputs, values, n_units
+            ),
         },
         inputs.currency,
         inputs.missing(dict.fromkeys(needed)),

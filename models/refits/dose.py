@@ -15,18 +15,15 @@ import polars as pl
 import xarray as xr
 
 from models.carried import Part
-from models.conditions import SIGNS
 from models.covariates import Covariate
 from models.data import Pool
-from models.estimands import expected, flat_draws, posterior_effects
-from models.predictor import base_terms, exposure_terms, layout_of, linear_predictor
 from models.refits.base import Records, Variation
+from models.standardised import SIGNS, Standardised
 from models.vocabulary import STRENGTH, SURVIVAL
 
 DOSE: Final = "dose"
 INSULATION: Final = "insulation"  # the covariate: less conductance is more of it
 NO_CONDUCTANCE: Final = "conductance of the hive not known"
-DRAWS_AT_ONCE: Final = 200
 
 
 def only_known_conductance(records: Records) -> Records:
@@ -144,35 +141,20 @@ def dose_draws(
     dict of str to numpy.ndarray, shape (draw,)
         By outcome; positive is a benefit, as for the levels.
     """
-    effects, latent = posterior_effects(posterior)
-    layout = layout_of(pool)
     [dose] = [c for c in pool.covariates if c.name == INSULATION]
-    sides = []
-    for conductance in conductances:
-        at = np.full(pool.n_units, (-np.log(conductance) - dose.location) / dose.scale)
-        covariates = (*pool.covariates[:-1], replace(dose, mean=at))
-        sides.append(replace(pool, covariates=covariates))
-    exposed = exposure_terms(pool, layout, pool.level, pool.opening)
-    sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
-    draws: dict[str, list[np.ndarray]] = {}
-    for start in range(0, len(effects), DRAWS_AT_ONCE):
-        chunk = slice(start, start + DRAWS_AT_ONCE)
-        alive: dict[int, np.ndarray] = {}
-        for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
-            own = effects[chunk, pool.outcomes.index(outcome)]
-            means = []
-            for k, side in enumerate(sides):
-                terms = base_terms(side, layout, outcome).beside(exposed)
-                eta = linear_predictor(own, latent[chunk], terms)
-                mean = expected(outcome, eta, None if sd is None else sd[chunk])
-                if outcome == SURVIVAL:
-                    alive[k] = mean
-                elif outcome == STRENGTH and alive:
-                    mean = alive[k] * mean
-                means.append(mean.mean(axis=1))
-            if outcome != STRENGTH or alive:
-                draws.setdefault(outcome, []).append(SIGNS[outcome] * (means[0] - means[1]))
-    return {outcome: np.concatenate(parts) for outcome, parts in draws.items()}
+
+    def at(conductance: float) -> Standardised:
+        z = np.full(pool.n_units, (-np.log(conductance) - dose.location) / dose.scale)
+        covariates = (*pool.covariates[:-1], replace(dose, mean=z))
+        return Standardised(replace(pool, covariates=covariates), posterior)
+
+    insulated, bare = map(at, conductances)
+    told = [name for name in pool.outcomes if name != STRENGTH or SURVIVAL in pool.outcomes]
+    [level] = pool.levels
+    return {
+        outcome: SIGNS[outcome] * (insulated.mean(outcome, level) - bare.mean(outcome, level))
+        for outcome in sorted(told, key=lambda name: name != SURVIVAL)
+    }
 
 
 def dose_variation() -> Variation:

@@ -6,6 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 from pipeline.demo.styles import Records
+from pipeline.workbook_file import new_workbook
 
 WORKBOOK_SHEETS: dict[str, tuple[str, dict[str, str]]] = {
     "colonies": ("Hives", {"colony_id": "Colony", "apiary_id": "Place"}),
@@ -29,10 +30,8 @@ def workbook_heading(column: str, own: dict[str, str]) -> str:
 
 def write_workbook(inbox: Path, member: str, records: Records) -> Counter[str]:
     """Write one member's workbook: a sheet a record with real date cells, and a diary."""
-    import xlsxwriter
-
     sent: Counter[str] = Counter()
-    with xlsxwriter.Workbook(inbox / f"{member} hive book.xlsx") as book:
+    with new_workbook(inbox / f"{member} hive book.xlsx") as book:
         for record, (sheet, own) in WORKBOOK_SHEETS.items():
             frame = records[record]
             named = frame.rename({c: workbook_heading(c, own) for c in frame.columns})

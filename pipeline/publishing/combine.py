@@ -79,7 +79,8 @@ def read_bundle(path: Path) -> Bundle:
     Raises
     ------
     BundleError
-        It is not as published, or its estimates or tables cannot be read or used.
+        It is not as published, its estimates or tables cannot be read or used, or it holds an
+        estimate twice.
     """
     verify_checksums(path)
     try:
@@ -92,6 +93,13 @@ def read_bundle(path: Path) -> Bundle:
             f"{path}: its settings or results/estimands.csv cannot be read.",
             mend="Combine it with the version of Winterpool that its README names.",
         ) from None
+    twice = estimands.filter(pl.struct(KEY).is_duplicated())
+    if twice.height:
+        told = ", ".join(twice.select(KEY).row(0))
+        raise BundleError(
+            f"{path}: results/estimands.csv holds {told} more than once, and would count so.",
+            mend="Leave this bundle out and tell who published it.",
+        )
     for row in estimands.to_dicts():
         if _is_combined(row) and not _has_sound_numbers(row):
             raise BundleError(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.conditions import COLD
 from models.estimands import THIRDS
+from models.standardised import COLD
 from models.vocabulary import OUTCOMES
 from pipeline.html_pages import paragraph
 from pipeline.languages import Words

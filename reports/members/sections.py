@@ -109,7 +109,34 @@ def topic_section(
     figure = dots_figure(rows, _axis(topic, w), w)
     parts += few_sentence(rows, pool.minimum_cell, w)
     parts.append(figure_html(figure, dots_alt(rows, topic, w), caption, invented))
+    if topic.key == "moisture":
+        parts.append(paragraph(measured_sentence(records, member, topic, w)))
     return [*parts, *caution(topic.caution, w)]
+
+
+def measured_sentence(records: Records, member: str, topic: Topic, w: Words) -> str:
+    """Say of how many measured hours each of the member's own counts is."""
+    own = records.units.filter(pl.col("member_id") == member, pl.col(topic.column).is_not_null())
+    told = [
+        w(
+            "topic.moisture_of_one",
+            colony=row["colony_id"],
+            winter=w.winter(row["winter"]),
+            share=value_words(row, topic, w),
+        )
+        for row in own.to_dicts()
+    ]
+    return w("topic.moisture_of", values="; ".join(told))
+
+
+def value_words(row: dict[str, object], topic: Topic, w: Words) -> str | None:
+    """Write a colony-winter's value; hours at risk with those in which it could be told."""
+    value = row[topic.column]
+    if value is None:
+        return None
+    shown = w.number(value, topic.decimals)  # type: ignore[arg-type]
+    measured = row["condensation_measured_h"] if topic.key == "moisture" else None
+    return w("member.n_of", k=shown, n=w.number(measured)) if measured else shown  # type: ignore[arg-type]
 
 
 def survival_section(records: Records, member: str, w: Words, invented: str) -> list[str]:
@@ -198,10 +225,7 @@ def records_table(records: Records, member: str, w: Words) -> str:
             row["apiary_id"],
             w.word(row["level"]) if row["level"] else w("member.not_known"),
             w.word(row["state"]) if row["state"] else w("member.not_known"),
-            *(
-                None if row[t.column] is None else w.number(row[t.column], t.decimals)
-                for t in topics
-            ),
+            *(value_words(row, t, w) for t in topics),
         )
         for row in records.units.filter(pl.col("member_id") == member).to_dicts()
     ]

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import shutil
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import polars as pl
 import pytest
 from typer.testing import CliRunner
 
-from pipeline import assign_step
+from pipeline import assign_step, trial_record
 from pipeline.assign_step import assign_study, compare_study, parse_levels
-from pipeline.assignment import draw_levels
+from pipeline.assignment import Draw, draw_levels
 from pipeline.cli import app
-from pipeline.errors import StudyError
+from pipeline.errors import StudyError, WinterpoolError
 from pipeline.progress import SILENT
 from pipeline.runner import do_step
 from pipeline.study import Study
 from pipeline.trial_record import (
+    LEFT_OUT_SCHEMA,
+    Recorded,
     colonies_digest,
     drawn_units,
     read_drawn,
@@ -111,6 +116,63 @@ def test_no_record_takes_the_place_of_another_though_an_earlier_one_is_gone(stud
     first.recorded.path.unlink()
     assert draw(study, seed=9, again="a third time").recorded.number == 3
     assert [r.draw.seed for r in read_records(study, WINTER)] == [8, 9]
+
+
+def at_once(*calls: Callable[[], object]) -> list[object]:
+    """What each call returns or raises, all of them begun together."""
+    start = threading.Barrier(len(calls))
+
+    def one(call: Callable[[], object]) -> object:
+        start.wait()
+        try:
+            return call()
+        except WinterpoolError as error:
+            return error
+
+    with ThreadPoolExecutor(len(calls)) as threads:
+        return list(threads.map(one, calls))
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+def test_of_two_records_at_the_same_moment_one_stands_and_the_other_is_refused(
+    study: Study, monkeypatch: pytest.MonkeyPatch, has_links: bool
+) -> None:
+    colonies = draw(study).recorded.draw.colonies
+    shutil.rmtree(study.path / "trial")
+    seen = threading.Barrier(2)
+
+    def both_see_none(*_: object) -> list[Recorded]:
+        seen.wait()  # neither goes on before both have looked
+        return []
+
+    def no_links(*_: object) -> None:
+        raise OSError(errno.EPERM, "no links on this disk")
+
+    monkeypatch.setattr(trial_record, "read_records", both_see_none)
+    if not has_links:
+        monkeypatch.setattr(trial_record.os, "link", no_links)
+    left_out = pl.DataFrame(schema=LEFT_OUT_SCHEMA)
+
+    def record(seed: int) -> Recorded:
+        return write_record(study, Draw(WINTER, seed, PAIR, None, colonies), "", left_out)
+
+    came = at_once(lambda: record(1), lambda: record(2))
+    [winner] = [one for one in came if isinstance(one, Recorded)]
+    [refused] = [one for one in came if isinstance(one, StudyError)]
+    assert "at the same moment" in refused.problem
+    [kept] = read_records(study, WINTER)
+    assert kept.draw.seed == winner.draw.seed
+    assert [path.name for path in kept.folder.iterdir()] == ["draw-1.json"]
+
+
+def test_of_two_commands_at_the_same_moment_one_draws(study: Study) -> None:
+    came = at_once(lambda: draw(study, seed=1), lambda: draw(study, seed=2))
+    [drawn] = [one for one in came if isinstance(one, assign_step.Drawn)]
+    [refused] = [one for one in came if isinstance(one, WinterpoolError)]
+    assert "in use by" in refused.problem or "has been drawn already" in refused.problem
+    [kept] = read_records(study, WINTER)
+    assert read_drawn(kept).equals(drawn.table)
+    assert not (study.path / assign_step.LOCK).exists()
 
 
 def test_again_without_a_first_draw_is_refused(study: Study) -> None:

@@ -125,6 +125,7 @@ def test_a_cut_falls_from_one_air_to_the_other(example):
         (BODY + "layers = [3]\n", "not a table of names and values"),
         (BODY + 'layers = [{surface = "top"}]\n', "layer 1: material is missing"),
         (BODY + "material_cost = -1.0\n", "is not between"),
+        (BODY + 'top_opening = "ajar"\n', "top_opening = 'ajar' is not known"),
         (BODY + BODY, "two hives are called 'box'"),
         ("[air]\nwind = 3\n" + BODY, "[air] has no 'wind'"),
         ("[air]\nhumidity_pct = 0.0\n" + BODY, "is not a number between 1 and 100"),
@@ -135,6 +136,27 @@ def test_what_cannot_be_is_refused_in_words(tmp_path, text, said):
         described(tmp_path, text)
     assert said in caught.value.problem
     assert caught.value.mend.endswith(".")
+
+
+def test_a_top_opening_is_told_drawn_and_changes_no_figure(tmp_path):
+    told = BODY + 'top_opening = "{}"\n'
+    open_too = told.replace("box", "open").format("open")
+    hives, air = described(tmp_path, BODY + open_too + told.replace("box", "shut").format("closed"))
+    bare, opened, shut = describe_hives(hives, air, Settings())
+    assert (bare.top_opening, opened.top_opening, shut.top_opening) == (None, "open", "closed")
+    assert bare.conductance_w_per_k == opened.conductance_w_per_k == shut.conductance_w_per_k
+    marks = [
+        [t.get_text() for t in axes.texts if "top opening" in t.get_text()]
+        for axes in hive_figure(hives, air).axes
+    ]
+    # in the cut through the cover alone
+    assert marks == [[], [], [], ["top opening: air leaves"], [], ["top opening closed"]]
+    said = CliRunner().invoke(app, ["hive", str(tmp_path / "hive.toml")]).output
+    assert "neither is in these figures" in said
+    (tmp_path / "hive.toml").write_text(BODY)
+    assert (
+        "top opening" not in CliRunner().invoke(app, ["hive", str(tmp_path / "hive.toml")]).output
+    )
 
 
 def test_missing_and_foreign_files_are_refused(tmp_path):
@@ -170,6 +192,7 @@ def test_every_hive_is_drawn_and_a_gap_is_said(tmp_path):
     assert titles == ["box: wall (left)", "box: cover", "wrapped: wall (left)", "wrapped: cover"]
     wrapped = [text.get_text() for text in figure.axes[2].texts]
     assert "resistance not known" in wrapped
+    assert not [t for axes in figure.axes for t in axes.texts if "top opening" in t.get_text()]
     with pytest.raises(RenderError, match="not a kind of figure"):
         save_hive_figure(hives, air, tmp_path / "walls.docx")
     with pytest.raises(RenderError, match="There is no folder"):

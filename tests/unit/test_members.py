@@ -23,7 +23,7 @@ from pipeline.cli import app
 from pipeline.errors import StudyError
 from pipeline.languages import words
 from pipeline.progress import SILENT
-from pipeline.receipts import write_receipts
+from pipeline.receipt_page import write_receipts
 from pipeline.settings import read_settings
 from pipeline.store import Store
 from pipeline.study import Study
@@ -37,7 +37,7 @@ from reports.members.compare import (
     load_records,
 )
 from reports.members.model import cold_of, model_section, third_of
-from reports.members.sections import TOPICS, logger_sections, topic_section
+from reports.members.sections import TOPICS, logger_sections, topic_section, value_words
 from reports.members.write import member_page, write_members
 from tests.report_study import HOSTILE, write_study
 
@@ -259,6 +259,27 @@ def test_a_page_in_french_says_everything_in_french(records: Records) -> None:
     assert re.search(r">\d+,\d<", text) and not re.search(r">\d+\.\d<", text)
 
 
+def test_hours_at_risk_are_told_of_the_hours_measured(records: Records) -> None:
+    own = records.units.filter(
+        (pl.col("member_id") == "QZM00") & pl.col("condensation_risk_h").is_not_null()
+    )
+    assert own.height
+    assert set(own["condensation_measured_h"]) == {3600}
+    english, french = (
+        unescape(member_page(records, "QZM00", words(code))) for code in ("en", "fr")
+    )
+    for row in own.to_dicts():
+        hours = f"{row['condensation_risk_h']:.0f}"
+        named = f"{row['colony_id']}, winter {words().winter(row['winter'])}"
+        assert f"{named}: {hours} of 3\u202f600" in english
+        assert f'<td class="number">{hours} of 3\u202f600</td>' in english
+        assert f"{hours} sur 3\u202f600" in french
+    unknown = records.units.with_columns(condensation_measured_h=pl.lit(None, pl.Int64))
+    [topic] = [t for t in TOPICS if t.key == "moisture"]
+    row = unknown.filter(pl.col("condensation_risk_h").is_not_null()).row(0, named=True)
+    assert " of " not in str(value_words(row, topic, words()))
+
+
 def test_cautions_stand_where_work_can_hurt(written: dict[str, Path]) -> None:
     text = unescape(written["QZM02"].read_text(encoding="utf-8"))
     for key in ("mites", "lifting", "cold_opening", "disease", "entrance"):
@@ -281,7 +302,7 @@ def test_every_figure_has_alt_text_and_a_size(written: dict[str, Path]) -> None:
 def test_a_page_and_a_receipt_stay_inert_in_a_browser(
     written: dict[str, Path], study: Path
 ) -> None:
-    receipts = write_receipts(Study(study), read_settings(study / "study.toml"), {})
+    receipts = write_receipts(Study(study), read_settings(study / "study.toml"))
     options = Options()
     options.binary_location = str(CHROMIUM)
     for flag in ("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run"):

@@ -10,6 +10,7 @@ import pytest
 
 from models.estimands import NEW, THESE, contrast_draws, pool_means
 from models.payoff import quantities
+from models.payoff.inputs import CHOICES
 from models.payoff.quantities import (
     DEATHS,
     FRAMES,
@@ -45,14 +46,14 @@ def means(fit):
 
 def test_every_level_subgroup_and_horizon_is_there(fit, draws):
     assert draws.schema == pl.Schema(SCHEMA)
-    assert set(draws["level"]) == set(fit.pool.levels[1:])
+    assert set(draws["level"]) == {*fit.pool.levels[1:], "full closed"} == set(CHOICES)
     assert draws["draw"].n_unique() == 60
     of_new = draws.filter(horizon=NEW)
     assert set(of_new["subgroup"]) == {"all"}
 
 
 @pytest.mark.parametrize("horizon", [THESE, NEW])
-@pytest.mark.parametrize("level", ["top", "partial", "full"])
+@pytest.mark.parametrize("level", ["top", "partial", "full", "full closed"])
 def test_deaths_and_frames_are_those_of_the_estimands(fit, draws, means, level, horizon):
     subgroups = means.subgroups if horizon == THESE else ("all",)
     for subgroup in subgroups:
@@ -84,9 +85,21 @@ def test_a_pool_whose_colonies_all_die_saves_nothing(fit):
     posterior["coefficient"].values[..., o, terms.index("intercept")] = 60.0
     living = pool_gains(fit.pool, posterior, seed=SEED)
     means = pool_means(fit.pool, posterior, seed=SEED)
-    all_of_it = contrast_draws(fit.pool, means, STORES, "full vs none", THESE, "all")
-    saved = gains_in(living, "full", "all", THESE).of(SAVED)
-    np.testing.assert_allclose(saved, all_of_it["difference"], rtol=1e-9)
+    for level in ("full", "full closed"):
+        all_of_it = contrast_draws(fit.pool, means, STORES, f"{level} vs none", THESE, "all")
+        saved = gains_in(living, level, "all", THESE).of(SAVED)
+        np.testing.assert_allclose(saved, all_of_it["difference"], rtol=1e-9)
+
+
+def test_without_openings_in_the_model_nothing_is_drawn_of_a_closed_top(fit):
+    opening = fit.pool.parts["top opening"]
+    parts = fit.pool.parts | {"top opening": replace(opening, is_included=False)}
+    shut = replace(fit.pool, parts=parts)
+    wanted = layout_of(shut).names
+    own = fit.posterior["coefficient"].assign_coords(term=layout_of(fit.pool).names)
+    kept = fit.posterior.drop_vars(["coefficient", "term"], errors="ignore")
+    drawn = pool_gains(shut, kept.assign(coefficient=own.sel(term=wanted)), seed=SEED)
+    assert set(drawn["level"]) == set(shut.levels[1:])
 
 
 def test_thinning_keeps_evenly_spaced_draws(fit, monkeypatch):

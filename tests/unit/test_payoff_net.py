@@ -8,7 +8,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.payoff.inputs import WAGE, gather_inputs, latest_prices, say_missing
+from models.payoff.inputs import (
+    CHOICES,
+    WAGE,
+    gather_inputs,
+    latest_prices,
+    say_borrowed,
+    say_missing,
+)
 from models.payoff.money import capital_recovery, present_worth
 from models.payoff.net import (
     PARTS,
@@ -185,6 +192,40 @@ def test_a_missing_price_is_named_and_the_rest_still_comes():
     assert payoff.tables["payoff_one_way"]["level"].unique().to_list() == ["full"]
 
 
+def test_a_closed_top_costs_what_full_does_unless_it_has_a_price_of_its_own():
+    means = {"full": (3.0, 0.08, 1.2), "full closed": (3.0, 0.08, 1.2)}
+    draws = normal_draws(means, n=40, sd=0.0)
+    rows = estimand_rows("full", "full closed")
+    borrowed = gather_inputs(price_rows(AMOUNTS, RANGES), exact_settings())
+    payoff = reckon(rows, draws, borrowed, n_units=9, seed=1)
+    full, closed = of(payoff, "full"), of(payoff, "full closed")
+    assert closed == full | {"level": "full closed"}  # the very same draws of one price
+    assert "“insulation full closed” was given" in say_borrowed(borrowed)
+    # 12 dearer: by hand 12 × 0.25046 a winter at 8 % for 5 winters
+    own = gather_inputs(price_rows(AMOUNTS | {"insulation full closed": 52.0}), exact_settings())
+    assert say_borrowed(own) == ""
+    payoff = reckon(rows, draws, own, n_units=9, seed=1)
+    full, closed = of(payoff, "full"), of(payoff, "full closed")
+    assert full["mean"] - closed["mean"] == pytest.approx(12 * 0.25046, abs=1e-3)
+    assert closed["break_even_q50"] >= full["break_even_q50"] > 0
+    moved = payoff.tables["payoff_one_way"].filter(level="full closed")
+    assert "insulation full closed" in moved["input"].to_list()
+    assert set(payoff.tables["payoff_horizon"]["level"]) == {"full", "full closed"}
+    assert "insulation full closed" in payoff.tables["payoff_inputs"]["input"].to_list()
+    # a choice needs one base for all: full closed has another
+    assert set(payoff.tables["payoff_knowledge"]["best"]) == {"full"}
+
+
+def test_a_price_missing_for_full_is_missing_for_a_closed_top_too():
+    amounts = {item: cost for item, cost in AMOUNTS.items() if item != "insulation full"}
+    inputs = gather_inputs(price_rows(amounts), exact_settings())
+    draws = normal_draws({"full closed": (3.0, 0.08, 1.2)}, n=20, sd=0.1)
+    payoff = reckon(estimand_rows("full closed"), draws, inputs, n_units=9, seed=1)
+    assert of(payoff, "full closed")["status"] == "price missing"
+    assert payoff.missing == ["insulation full"]
+    assert say_borrowed(inputs) == ""
+
+
 def test_work_without_hours_needs_no_wage():
     inputs = exact_inputs(hours_top=0.0)
     assert WAGE not in inputs.needed("top")
@@ -212,10 +253,10 @@ def test_a_price_of_nothing_leaves_its_outcome_out():
 
 @pytest.mark.parametrize("status", ["not converged", "cannot be estimated"])
 def test_what_has_no_estimate_has_no_money_but_a_reason(status):
-    rows = estimand_rows("top", "partial", "full", status=status, reason="because.")
+    rows = estimand_rows(*CHOICES, status=status, reason="because.")
     payoff = reckon(rows, pl.DataFrame(schema=SCHEMA), exact_inputs(), n_units=9, seed=1)
     table = payoff.tables["payoff"].filter(subgroup="all")
-    assert table["mean"].null_count() == table.height == 6
+    assert table["mean"].null_count() == table.height == 8
     assert set(table["status"]) == {status}
     assert set(table["reason"]) == {"survival: because."}
     for name in ("payoff_horizon", "payoff_one_way", "payoff_map", "payoff_knowledge"):

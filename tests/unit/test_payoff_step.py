@@ -35,7 +35,12 @@ from reports.payoff_tables import (
 from tests.payoff_inputs import AMOUNTS, normal_draws, price_rows
 from tests.report_study import write_study
 
-MEANS = {"top": (0.5, 0.01, 0.1), "partial": (2.0, 0.05, 0.7), "full": (3.0, 0.08, 1.2)}
+MEANS = {
+    "top": (0.5, 0.01, 0.1),
+    "partial": (2.0, 0.05, 0.7),
+    "full": (3.0, 0.08, 1.2),
+    "full closed": (3.2, 0.07, 1.1),
+}
 RANGES = {"stores per kg": (5.0, 11.0), "replacement colony": (100.0, 220.0)}
 
 
@@ -60,6 +65,14 @@ def note_run(path: Path, *, has_converged: bool = True, sha256: str = "a") -> No
 def fitted(tmp_path_factory) -> Path:
     path = write_study(tmp_path_factory.mktemp("payoff") / "study")
     put_prices(path, price_rows(ranges=RANGES))
+    table = path / "results" / "estimands.csv"
+    rows = pl.read_csv(table, infer_schema_length=None).filter(
+        pl.col("contrast") != "full closed vs none"
+    )
+    closed = rows.filter(contrast="full vs none").with_columns(
+        contrast=pl.lit("full closed vs none")
+    )
+    pl.concat([rows, closed]).write_csv(table)
     note_run(path)
     return path
 
@@ -247,17 +260,19 @@ def test_the_page_never_shows_what_is_not_current(path, pool):
 def test_the_page_speaks_of_every_level_in_words(pool):
     found = load_payoff(pool)
     said = payoff_sentences(pool, found)
-    assert len(said) == 3
+    assert len(said) == 5
+    assert said[3].startswith("Against none, fully insulated hives with the top opening closed")
+    assert "No price “insulation full closed” was given" in said[4]
     assert said[0].startswith("Against none, fully insulated hives brought +")
     assert "XTS a colony and winter" in said[0]
     assert "winter" in said[0].rpartition("paid back")[2]
     full = found.table("payoff").filter(level="full", subgroup="all").row(0, named=True)
     assert f"+{full['mean']:.1f}" in said[0]
-    assert payoff_cells(found).height == 15
+    assert payoff_cells(found).height == 20
     assert any("Survival has no estimate" in s for s in reasons(found))
     assert turn_sentence(found).startswith("What moves the net benefit of fully insulated hives")
     assert turn_cells(found).height == 14  # three effects and eleven inputs
-    assert part_cells(found).height == 15
+    assert part_cells(found).height == 20
     assert knowledge_cells(found)["whole"].min() >= 0.0
     assert set(input_cells(found)["source"]) >= {"default of the program"}
 
@@ -333,6 +348,7 @@ def test_a_missing_price_is_told_on_the_page_and_by_the_command(path, pool, caps
 def test_the_command_prints_every_part(path, capsys):
     payoff(path, quiet=True)
     out = capsys.readouterr().out
+    assert "full closed: No price “insulation full closed” was given" in out
     for words in (
         "currency XTS",
         "Net benefit against none",

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import csv
 import re
+from dataclasses import replace
+from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
 
 import pytest
 
+from pipeline.contracts import load_contracts
 from pipeline.errors import StudyError
-from pipeline.receipts import MOST_SHOWN, read_receipts, safe_cell, write_receipts
+from pipeline.languages import languages, words
+from pipeline.receipt_page import MOST_SHOWN, receipt_page, safe_cell, write_receipts
+from pipeline.receipts import read_receipts
 from pipeline.settings import Settings, StudySettings
 from pipeline.store import Store
 from pipeline.study import Study, new_study
-from reports.wording import RULE_WORDS
 from tests.inbox import APIARIES, COLONIES, HEAD, ingest, put
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&"
@@ -44,7 +48,7 @@ def study(tmp_path: Path) -> Study:
 
 
 def pages(study: Study, settings: Settings | None = None) -> dict[str, str]:
-    written = write_receipts(study, settings or Settings(), RULE_WORDS)
+    written = write_receipts(study, settings or Settings())
     return {path.stem.split("-")[1]: path.read_text(encoding="utf-8") for path in written}
 
 
@@ -55,7 +59,7 @@ def lines(study: Study, name: str) -> list[dict[str, str]]:
 
 
 def test_every_row_of_every_file_is_accounted_for(study: Study) -> None:
-    write_receipts(study, Settings(), RULE_WORDS)
+    write_receipts(study, Settings())
     with Store.open(study.store_path, read_only=True) as store:
         receipts = read_receipts(store)
     assert {r.file["name"] for r in receipts} >= {"first.csv", "second.csv", "broken.csv"}
@@ -128,7 +132,7 @@ def test_rows_left_out_by_a_mapping_ask_for_nothing(tmp_path: Path) -> None:
     )
     put(study, log="What,Where,Who\nplace,Hill,M1\ntea,,\ntea,,\nplace,,M1\n")
     ingest(study)
-    write_receipts(study, Settings(), RULE_WORDS)
+    write_receipts(study, Settings())
     with Store.open(study.store_path, read_only=True) as store:
         [receipt] = read_receipts(store)
     assert (receipt.rows_set_aside, receipt.rows_to_mend) == (2, 1)
@@ -152,4 +156,65 @@ def test_invented_data_say_so_and_an_empty_study_is_told(study: Study, tmp_path:
     assert all("Invented data" in text for text in pages(study, invented).values())
     assert not any(re.search("Invented data", text) for text in pages(study).values())
     with pytest.raises(StudyError, match="Nothing has been loaded"):
-        write_receipts(new_study(tmp_path / "empty"), Settings(), RULE_WORDS)
+        write_receipts(new_study(tmp_path / "empty"), Settings())
+
+
+def test_a_receipt_in_french_stands_beside_the_english_one(study: Study) -> None:
+    pages(study)
+    written = write_receipts(study, Settings(study=StudySettings(is_invented=True)), language="fr")
+    names = {path.name for path in (study.path / "receipts").iterdir()}
+    assert len(names) == 4 * len(written) + 1  # a page and a CSV in each language, and the list
+    french = {path.name.split("-")[1]: path.read_text(encoding="utf-8") for path in written}
+    first = unescape(french["first"])
+    assert written[0].name.endswith(".fr.html")
+    assert '<html lang="fr">' in first
+    for words_told in (
+        "Reçu pour first.csv",
+        "Données inventées",
+        "Ce que ses lignes sont devenues",
+        "pesées",
+        "ligne 3, masse brute (gross_kg)",
+        "trop grand",
+        "encore en anglais",
+        "first-csv.fr.csv",
+    ):
+        assert words_told in first, words_told
+    assert '<td class="wide" lang="en">Give a gross_kg from 5.0 to 250.0 kg' in first
+    for english in ("Receipt", "row ", "too high", "Accepted", "Written"):
+        assert english not in first, english
+    assert "Rien n'est à corriger" in unescape(french["apiaries"])
+    assert "encore en anglais" not in french["apiaries"]  # nothing is
+    with (study.path / "receipts" / written[0].with_suffix(".csv").name).open(
+        encoding="utf-8-sig", newline=""
+    ) as file:
+        assert next(csv.reader(file))[-2:] == ["ce qui ne va pas", "comment y remédier"]
+
+
+def test_counts_and_days_are_written_as_the_language_does(study: Study) -> None:
+    with Store.open(study.store_path, read_only=True) as store:
+        receipt = read_receipts(store)[0]
+    when = datetime(2024, 8, 3, 7, 5, tzinfo=UTC)
+    file = receipt.file | {"ingested_at": when, "rows_read": 12345, "size_bytes": 1_234_567}
+    many = replace(receipt, file=file, superseded=1200)
+    english = unescape(receipt_page(many, Settings(), words("en"), "x.csv"))
+    french = unescape(receipt_page(many, Settings(), words("fr"), "x.csv"))
+    assert "1\u202f235 kB, read on 3 August 2024 at 07:05 UTC" in english
+    assert "1\u202f235 ko, lu le 3 août 2024 à 07:05 UTC" in french
+    assert "12\u202f345" in french
+    assert "1\u202f200 lignes ne comptent plus" in french
+    one = unescape(receipt_page(replace(many, superseded=1), Settings(), words("en"), "x.csv"))
+    assert "1 row no longer counts" in one
+
+
+def test_a_language_that_is_not_there_is_refused_and_nothing_written(study: Study) -> None:
+    with pytest.raises(StudyError, match="no language"):
+        write_receipts(study, Settings(), language="xx")
+    assert not (study.path / "receipts").exists()
+
+
+def test_every_rule_of_the_contracts_has_words_in_every_language() -> None:
+    rules = {rule.kind for contract in load_contracts().values() for rule in contract.rules}
+    assert "at_most_referenced" in rules
+    for code in languages():
+        told = words(code).section("rules")
+        assert rules <= told.keys(), (code, rules - told.keys())

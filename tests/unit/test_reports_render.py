@@ -237,6 +237,18 @@ def test_a_pdf_is_asked_of_quartos_typst_format(
     assert {"typst.lua", "typst-header.typ"} <= {p.name for p in Path(place).iterdir()}
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="the stand-in command is a shell script")
+def test_quarto_that_writes_nothing_is_told(tmp_path: Path) -> None:
+    command = tmp_path / "quarto"
+    command.write_text("#!/bin/sh\nexit 0\n", encoding="utf-8")
+    command.chmod(command.stat().st_mode | stat.S_IXUSR)
+    for form, name in (("typst", "index.pdf"), ("html", "index.html")):
+        with pytest.raises(RenderError) as caught:
+            render_with_quarto(tmp_path, tmp_path / "page", str(command), form)
+        assert f"wrote no {name}" in caught.value.problem
+    assert not (tmp_path / "page").exists()
+
+
 def test_a_pdf_without_quarto_names_the_way_out(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -278,6 +290,19 @@ def test_what_typst_cannot_read_becomes_pandocs_own_blocks() -> None:
     assert "#quote(block: true)[\n#strong[Mind]" in written
     for lost in ("style", "svg", "details", "no]"):
         assert lost not in written, lost
+
+
+def test_every_link_within_the_report_goes_to_a_heading_that_is_always_there() -> None:
+    # a browser passes over a link to nowhere; Typst stops at a label that does not exist
+    folder = Path(str(files("reports")))
+    cells = re.compile(r"^```\{python\}\n.*?^```", re.MULTILINE | re.DOTALL)
+    plain = [cells.sub("", path.read_text(encoding="utf-8")) for path in DOCUMENTS]
+    headings = {a for text in plain for a in re.findall(r"^#+ .*\{#([a-z-]+)\}", text, re.M)}
+    sources = [*folder.glob("*.py"), *DOCUMENTS, *(folder / "checklists").glob("*.toml")]
+    link = re.compile(r"(?:\]\(#|^place = \")([a-z-]+)", re.MULTILINE)
+    linked = {anchor for path in sources for anchor in link.findall(path.read_text("utf-8"))}
+    assert len(linked) > 20
+    assert linked <= headings, linked - headings
 
 
 def test_fresh_copies_of_the_documents_are_made(tmp_path: Path) -> None:

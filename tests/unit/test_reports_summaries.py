@@ -10,6 +10,9 @@ import polars as pl
 import pytest
 
 from models.priors import Priors
+from pipeline.progress import SILENT
+from pipeline.runner import do_step
+from pipeline.study import new_study
 from reports.context import Pool, load_pool
 from reports.convergence import FAILURES_SHOWN, failed_gates, gate_sentence, gate_summary
 from reports.estimates import (
@@ -24,7 +27,7 @@ from reports.estimates import (
 )
 from reports.figures import figure_markdown, spread
 from reports.figures_estimates import answer_alt, answer_figure
-from reports.sections import link_sentence
+from reports.sections import link_sentence, rejected_sentence
 from reports.summaries import (
     OUTCOME_COLUMNS,
     apiary_cold,
@@ -40,6 +43,7 @@ from reports.summaries import (
     winters,
 )
 from reports.tables import FEW
+from tests.inbox import APIARIES, COLONIES, ingest, put
 from tests.report_study import write_study
 
 
@@ -68,16 +72,43 @@ def with_units(pool: Pool, **columns: list) -> Pool:
 
 def test_every_step_of_the_flow_adds_up(pool: Pool) -> None:
     steps = {row["step"]: row for row in flow(pool).to_dicts()}
-    assert steps["rows received"]["kept"] == 920
+    assert steps["rows received"]["kept"] == pool.files["rows_read"].sum() == 1200
     accepted = steps["rows accepted"]
     assert accepted["kept"] + accepted["left"] == steps["rows received"]["kept"]
-    in_use = steps["rows in use"]
-    assert in_use["kept"] + in_use["left"] == accepted["kept"]
+    in_rows, in_use = steps["records in rows"], steps["records in use"]
+    assert in_rows["kept"] == pool.records["accepted"].sum()
+    assert in_use["kept"] + in_use["left"] == in_rows["kept"]
     analysed = steps["colony-winters analysed"]
     assert analysed["kept"] + analysed["left"] == pool.colony_winters.height == 240
     for outcome in OUTCOME_COLUMNS:
         step = steps[f"with {outcome}"]
         assert step["kept"] + step["left"] == analysed["kept"]
+
+
+def test_a_row_that_holds_two_records_is_received_once(tmp_path: Path) -> None:
+    study = new_study(tmp_path / "study")
+    (study.mappings_path / "diary.toml").write_text(
+        '[[table]]\nfiles = "diary.csv"\n'
+        '[[table.record]]\nrecord = "weighings"\n[table.record.columns]\n'
+        'colony_id = "Hive"\nweighed_on = "Day"\ngross_kg = "Mass"\nmethod = "How"\n'
+        '[[table.record]]\nrecord = "feedings"\n[table.record.columns]\n'
+        'colony_id = "Hive"\nfed_on = "Day"\nfeed = "Feed"\nmass_kg = "Fed"\n'
+    )
+    day = "C1,2024-10-0{},{},scale,fondant,{}\n"
+    rows = [day.format(1, 31, 2), day.format(2, 32, 1), day.format(3, 900, 1)]  # 900 kg: no hive
+    diary = "Hive,Day,Mass,How,Feed,Fed\n" + "".join(rows)
+    put(study, apiaries=APIARIES, colonies=COLONIES, diary=diary)
+    ingest(study)
+    do_step("prepare", study.path, SILENT)
+    found = load_pool(study.path)
+    steps = {row["step"]: (row["kept"], row["left"]) for row in flow(found).to_dicts()}
+    assert steps["rows received"] == (1 + 2 + 3, 0)
+    assert steps["rows accepted"] == (1 + 2 + 2, 1)
+    # both records of two rows, and the feeding of the third, whose weighing was rejected
+    assert steps["records in rows"] == (1 + 2 + 2 + 3, 0)
+    assert steps["records in use"] == (1 + 2 + 2 + 3, 0)
+    assert "6 rows" in rejected_sentence(found)
+    assert "1 row was rejected" in rejected_sentence(found)
 
 
 def test_reasons_account_for_everything_left_out(pool: Pool) -> None:

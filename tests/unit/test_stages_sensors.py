@@ -239,6 +239,7 @@ def test_condensation_hours_by_hand():
     assert row["condensation_daily_outside_h"] == 1
     assert row["condensation_reason"] is None
     assert tables["colony_winters"]["condensation_risk_h"].to_list() == [2.0]
+    assert tables["colony_winters"]["condensation_measured_h"].to_list() == [3]
 
 
 @pytest.mark.parametrize(

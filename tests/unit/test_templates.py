@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import csv
+import errno
+import os
 import shutil
+import sys
 from datetime import date, datetime
 from pathlib import Path
 
 import openpyxl
 import pytest
 
+from pipeline.cli import main
 from pipeline.contracts import EXAMPLE_MARK, NOTES_MARK, load_contracts
+from pipeline.errors import StoreError
 from pipeline.ingest import check_files
 from pipeline.languages import languages, words
 from pipeline.settings import Settings
+from pipeline.study import new_study
 from pipeline.template_workbook import example_rows
 from pipeline.templates import headings, write_templates
 
@@ -144,3 +150,47 @@ def test_a_workbook_of_notes_alone_is_still_refused(tmp_path: Path) -> None:
     book.save(tmp_path / "notes.xlsx")
     problems = check_files([tmp_path / "notes.xlsx"], [], Settings(), TODAY).problems
     assert "holds no heading" in str(problems)
+
+
+def _refuse_workbooks(monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    """Have the system refuse every file that a workbook is written to."""
+
+    def refused(path: str, *_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number), path)
+
+    monkeypatch.setattr("xlsxwriter.workbook.ZipFile", refused)
+
+
+def test_a_workbook_that_cannot_be_written_is_told_and_leaves_no_half_study(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "study"
+    monkeypatch.setattr(sys, "argv", ["winterpool", "new", str(path)])
+    with monkeypatch.context() as patch:
+        _refuse_workbooks(patch, errno.EACCES)
+        with pytest.raises(SystemExit) as left:
+            main()
+    assert left.value.code == StoreError.exit_code
+    said = capsys.readouterr().err
+    book = path / "templates" / "winterpool.xlsx"
+    assert f"The workbook {book} could not be written: Permission denied." in said
+    assert "see that you may write to its folder" in said
+    assert "Traceback" not in said
+    assert list(path.iterdir()) == []
+    new_study(path)  # nothing is in the way of the next try
+    assert book.exists()
+
+
+def test_a_full_disk_is_told_of_a_workbook_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _refuse_workbooks(monkeypatch, errno.ENOSPC)
+    with pytest.raises(StoreError, match="The disk is full"):
+        new_study(tmp_path / "study")
+    assert list((tmp_path / "study").iterdir()) == []
+
+
+def test_a_workbook_in_the_place_of_a_folder_is_told(tmp_path: Path) -> None:
+    (tmp_path / "winterpool.xlsx").mkdir()  # the system itself refuses, no part replaced
+    with pytest.raises(StoreError, match="could not be written"):
+        write_templates(tmp_path)

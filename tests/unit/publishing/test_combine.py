@@ -158,6 +158,25 @@ def test_impossible_numbers_are_refused(published, tmp_path, measure, column, va
         combine_bundles([published.folder, resealed(other)], has_refit=False, progress=SILENT)
 
 
+@pytest.mark.parametrize("shift", [0.0, 0.5])
+def test_a_bundle_that_says_a_contrast_twice_is_refused(published, tmp_path, shift) -> None:
+    other = other_bundle(published.folder, tmp_path / "other", 0.1)
+    path = other / "results" / "estimands.csv"
+    said = pl.read_csv(path, infer_schema_length=None)
+    again = said.filter(
+        (pl.col("outcome") == "survival")
+        & (pl.col("contrast") == "full vs none")
+        & (pl.col("measure") == "difference")
+        & (pl.col("subgroup") == "all")
+        & (pl.col("horizon") == "these winters")
+    ).with_columns(pl.col("mean") + shift)
+    assert again.height == 1
+    pl.concat([said, again]).write_csv(path)
+    words = "survival, full vs none, difference, all, these winters more than once"
+    with pytest.raises(BundleError, match=words):
+        combine_bundles([published.folder, resealed(other)], has_refit=False, progress=SILENT)
+
+
 def test_a_fit_without_end_is_refused(published, tmp_path) -> None:
     other = other_bundle(published.folder, tmp_path / "other", 0.1)
     path = other / "settings.toml"
