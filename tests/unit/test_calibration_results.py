@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 from scipy import stats
 
-from models.calibration.results import KEPT, coverage_mc_error, summarise_ranks
+from models.calibration.results import (
+    KEPT,
+    REPLICATE_SCHEMA,
+    coverage_mc_error,
+    summarise_ranks,
+    summarise_scenarios,
+)
 from models.calibration.sbc import LOOKED_AT, SCALARS
 from models.calibration.scenarios import ORDINARY, SCENARIOS
 from models.vocabulary import OUTCOMES, SURVIVAL
@@ -74,6 +81,13 @@ def test_intervals_of_survival_hold_no_more_than_stated(kept):
     """The goal is 4 points; in pools so small the prior, centred on no effect, weighs as much."""
     [row] = rows(kept.scenarios.filter(scenario=ORDINARY, outcome=SURVIVAL))
     assert row["coverage_50"] <= 50 + GOAL
+
+
+def test_every_summary_follows_from_its_replicates(kept):
+    replicates = pl.read_csv(KEPT / "replicates.csv", schema=REPLICATE_SCHEMA)
+    again = summarise_scenarios(replicates)
+    assert_frame_equal(again, kept.scenarios, check_dtypes=False, abs_tol=0.0015)
+    assert replicates.group_by("scenario", "outcome", "replicate").len()["len"].max() == 1
 
 
 def test_no_row_stands_for_a_scenario_that_does_not_exist(kept):
