@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -15,6 +16,10 @@ from pipeline.readers.tables import ROW, ReadOptions, TextTable
 from pipeline.settings import IngestSettings
 
 _BATCH_ROWS = 250_000
+_FAULTS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+_FIRST, _LAST = datetime(1, 1, 1), datetime(9999, 12, 31)
+"""What can be written as year-month-day."""
+_EPOCH = datetime(1970, 1, 1)
 
 
 def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSettings) -> TextTable:
@@ -33,7 +38,7 @@ def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSett
         _refuse_extent(pq.read_metadata(path), name, limits)
         lazy = pl.scan_parquet(path, glob=False, hive_partitioning=False)
         schema = lazy.collect_schema()
-    except (pl.exceptions.PolarsError, pa.ArrowException, OSError):
+    except (*_FAULTS, pa.ArrowException, ValueError):  # the latter: names that are no text
         raise _damaged(name) from None
     header = named_headings(schema.names(), name, "", limits)
     if None in header:
@@ -87,7 +92,7 @@ def _batches(lazy: pl.LazyFrame, casts: list[pl.Expr], name: str) -> Iterator[pl
             text = batch.select(casts)
             text = text.with_columns(pl.when(pl.all() != "").then(pl.all()))
             yield text.with_columns(numbers).filter(~pl.all_horizontal(pl.exclude(ROW).is_null()))
-    except (pl.exceptions.PolarsError, OSError):
+    except _FAULTS:
         raise _damaged(name) from None
 
 
@@ -103,12 +108,25 @@ def _text(column: str, kind: pl.DataType, name: str, decimal: str) -> pl.Expr:
     if kind == pl.String:
         return value.str.strip_chars()
     if kind == pl.Date:
-        return value.dt.strftime("%Y-%m-%d")
+        first, last = ((day - _EPOCH).days for day in (_FIRST, _LAST))
+        return _day_text(value, "%Y-%m-%d", first, last)
     if isinstance(kind, pl.Datetime):
+        a_second = {"ms": 10**3, "us": 10**6, "ns": 10**9}[kind.time_unit]
+        first, last = (int((day - _EPOCH).total_seconds()) * a_second for day in (_FIRST, _LAST))
+        if kind.time_unit == "ns":  # which ends in 2262
+            first, last = -(2**63) + 1, 2**63 - 1
         if kind.time_zone:
             value = value.dt.convert_time_zone("UTC")
-        return value.dt.strftime("%Y-%m-%dT%H:%M:%S" + ("%:z" if kind.time_zone else ""))
+        pattern = "%Y-%m-%dT%H:%M:%S" + ("%:z" if kind.time_zone else "")
+        return _day_text(value, pattern, first, last)
     raise ReadError(
         f"{name}: column {column!r} holds {kind}, which is no text, number, date or moment.",
         mend="Export the column as text or numbers.",
     )
+
+
+def _day_text(value: pl.Expr, pattern: str, first: int, last: int) -> pl.Expr:
+    """Write days or moments; outside the calendar's years, the number that was stored."""
+    stored = value.to_physical()
+    known = pl.when(stored.is_between(first, last)).then(value)
+    return pl.coalesce(known.dt.strftime(pattern), stored.cast(pl.String))
