@@ -103,7 +103,7 @@ def _refuse_posterior(opened: xr.Dataset) -> None:
         math.prod(value.encoding.get("chunksizes") or ()) * value.dtype.itemsize
         for value in opened.variables.values()
     ]
-    if max(opened.nbytes, *at_once, 0) > _MOST_BYTES:
+    if opened.nbytes > _MOST_BYTES or max(at_once, default=0) > _MOST_BYTES // 4:
         raise BundleError(
             f"Its posterior has {opened.nbytes / 1e6:,.0f} MB once expanded; "
             f"{_MOST_BYTES / 1e6:,.0f} MB are allowed.",

@@ -4,7 +4,8 @@ Both layouts hold one element a line; out of them comes one row a station and da
 of the record ``weather_daily``. A value with a quality flag is set aside and counted; a missing
 value stays missing. Of the elements only TMAX, TMIN, TAVG, PRCP, SNWD and AWND are read; the daily
 mean is given only where the station reports TAVG. Row numbers count station-days, the first being
-1, because one line of the fixed-width layout holds a month.
+1, because one line of the fixed-width layout holds a month; lines that are not of the layout are
+counted on after the last, and say which line they are.
 
 References
 ----------
@@ -16,6 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -169,7 +171,12 @@ def _table(long: pl.DataFrame, malformed: list[MalformedRow]) -> TextTable:
     # Every station-day keeps its row, even when all its values are set aside.
     key = pl.struct("station_id", "day")
     long = long.with_columns(row=key.rle_id().cast(pl.Int64) + 1)
-    return TextTable("", _HEADER, _batches(long, malformed), malformed)
+    days = long["row"].max() if long.height else 0
+    numbered = [
+        replace(line, row=int(days) + i, text=f"line {line.row}: {line.text}")
+        for i, line in enumerate(malformed, 1)
+    ]
+    return TextTable("", _HEADER, _batches(long, numbered), numbered)
 
 
 def _batches(long: pl.DataFrame, malformed: list[MalformedRow]) -> Iterator[pl.DataFrame]:
