@@ -207,7 +207,7 @@ colonies.</li>
 added layer in the template <em>set_up_layers</em>.</li></ul>
 <h2>Cautions</h2><ul>{cautions}</ul>
 <p class="small">Draw {recorded.number} of winter {winter}, recorded {esc(recorded.recorded_at)},
-seed {recorded.draw.seed}, list of colonies {recorded.colonies_sha256[:16]}….</p>
+seed {recorded.draw.seed}, list of colonies {esc(recorded.colonies_sha256[:16])}….</p>
 </body></html>
 """
 

@@ -61,7 +61,7 @@ def print_check(paths: list[Path], study_path: Path | None) -> int:
     """Check files and print each problem as one comma-separated line; return the exit code."""
     from pipeline.ingest import check_files
     from pipeline.mapping import load_mappings
-    from pipeline.receipts import safe_cell
+    from pipeline.receipt_page import safe_cell
     from pipeline.settings import Settings
 
     study = Study(study_path) if study_path else None

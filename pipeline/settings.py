@@ -268,7 +268,7 @@ def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> An
         raise StudyError(
             f"{place} is not a month and day.", mend='Write it like "10-01" for 1 October.'
         )
-    if name == "time_zone" and not _is_time_zone(value):
+    if name == "time_zone" and not _is_time_zone(str(value)):
         raise StudyError(
             f"{place} is no time zone.", mend="Write an IANA name, like America/Toronto."
         )
@@ -277,7 +277,7 @@ def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> An
     return value
 
 
-def _is_time_zone(name: str) -> bool:
+def _is_time_zone(name: Any) -> bool:
     try:
         return bool(ZoneInfo(name))
     except (ZoneInfoNotFoundError, ValueError, OSError):

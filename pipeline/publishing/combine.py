@@ -22,7 +22,7 @@ from pipeline.publishing.coarsen import as_derived_mites, as_derived_units
 from pipeline.publishing.pseudonyms import LETTERS
 from pipeline.publishing.published_fit import require_modest
 from pipeline.publishing.tables import FOLDER, Tables, read_tables
-from pipeline.receipts import safe_cell
+from pipeline.receipt_page import safe_cell
 from pipeline.settings import Settings, read_settings
 
 if TYPE_CHECKING:

@@ -166,7 +166,7 @@ def _read(folder: Path, name: str) -> pl.DataFrame:
     path = folder / f"{name}.parquet"
     try:
         _refuse_huge(path, folder / f"{name}.csv")
-        frame = pl.read_parquet(path, glob=False)
+        frame = pl.DataFrame(pl.from_arrow(pq.read_table(path)))
         typed = pl.read_csv(folder / f"{name}.csv", schema=frame.schema, glob=False)
     except (*_FAULTS, pa.ArrowException, ValueError, OSError) as error:
         raise BundleError(

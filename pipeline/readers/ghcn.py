@@ -171,9 +171,9 @@ def _table(long: pl.DataFrame, malformed: list[MalformedRow]) -> TextTable:
     # Every station-day keeps its row, even when all its values are set aside.
     key = pl.struct("station_id", "day")
     long = long.with_columns(row=key.rle_id().cast(pl.Int64) + 1)
-    days = long["row"].max() if long.height else 0
+    days = long["row"].n_unique()
     numbered = [
-        replace(line, row=int(days) + i, text=f"line {line.row}: {line.text}")
+        replace(line, row=days + i, text=f"line {line.row}: {line.text}")
         for i, line in enumerate(malformed, 1)
     ]
     return TextTable("", _HEADER, _batches(long, numbered), numbered)

@@ -48,7 +48,7 @@ def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSett
         for (column, kind), heading in zip(schema.items(), header, strict=True)
     ]
     named = tuple(str(heading) for heading in header)
-    batches = _within_limit(_batches(lazy, casts, name), name, limits)
+    batches = _within_limit(_batches(path, casts, name), name, limits)
     return TextTable("", named, batches, [], options.decimal or ".")
 
 
@@ -83,16 +83,17 @@ def _too_large(name: str, limits: IngestSettings) -> ReadError:
     )
 
 
-def _batches(lazy: pl.LazyFrame, casts: list[pl.Expr], name: str) -> Iterator[pl.DataFrame]:
+def _batches(path: Path, casts: list[pl.Expr], name: str) -> Iterator[pl.DataFrame]:
     row = 2
     try:
-        for batch in lazy.collect_batches(chunk_size=_BATCH_ROWS, maintain_order=True):
+        for part in pq.ParquetFile(path).iter_batches(batch_size=_BATCH_ROWS):
+            batch = pl.DataFrame(pl.from_arrow(part))
             numbers = pl.int_range(row, row + batch.height, dtype=pl.Int64, eager=True).alias(ROW)
             row += batch.height
             text = batch.select(casts)
             text = text.with_columns(pl.when(pl.all() != "").then(pl.all()))
             yield text.with_columns(numbers).filter(~pl.all_horizontal(pl.exclude(ROW).is_null()))
-    except _FAULTS:
+    except (*_FAULTS, pa.ArrowException, ValueError):
         raise _damaged(name) from None
 
 
