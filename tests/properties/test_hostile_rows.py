@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipeline.contracts import Contract, Field, load_contracts
 from pipeline.ingest import ingest_study
 from pipeline.progress import SILENT
-from pipeline.receipts import write_receipts
+from pipeline.receipt_page import write_receipts
 from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.study import Study
@@ -115,7 +115,7 @@ def account(record: str, data: st.DataObject) -> None:
         assert kept == file.rows_accepted
         assert lines["row"].n_unique() == file.rows_rejected
         assert lines["mend"].null_count() == 0
-        assert write_receipts(study, Settings(), {})
+        assert write_receipts(study, Settings())
 
 
 def test_the_cells_are_nasty_for_every_kind_of_column() -> None:
