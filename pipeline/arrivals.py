@@ -18,10 +18,11 @@ from pipeline.archive import Archive, copy_and_digest, file_sha256
 from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors
 from pipeline.errors import ContractError, MappingError, ReadError, WinterpoolError
+from pipeline.file_names import shown_name
 from pipeline.loading import FileEntry, load_file, waiting_files, write_entry
 from pipeline.opening import Opener
 from pipeline.progress import Task
-from pipeline.readers.files import refuse_outside
+from pipeline.readers.files import refuse_unfit
 from pipeline.staging import stage_file
 from pipeline.store import Store
 from pipeline.study import Study
@@ -85,8 +86,11 @@ class _Known:
 
 
 def _is_data(path: Path) -> bool:
-    """Whether a path is a file to load: not one that an office program or system left behind."""
-    return not path.name.startswith((".", "~$")) and (path.is_symlink() or path.is_file())
+    """Whether a path is a file to load: not one that an office program or system left behind.
+
+    Whatever else is no folder is told, not passed over.
+    """
+    return not path.name.startswith((".", "~$")) and (path.is_symlink() or not path.is_dir())
 
 
 class Arrivals:
@@ -159,9 +163,11 @@ class Arrivals:
             (self.study.weather_path, "weather"),
         ):
             for path in sorted(p for p in root.rglob("*") if _is_data(p)):
-                name = path.relative_to(root).as_posix()
+                name = shown_name(path.relative_to(root).as_posix())
                 try:
-                    refuse_outside(path, self.study.path)
+                    _refuse_name(path, name)
+                    for within in (self.study.path, root):
+                        refuse_unfit(path, within)
                     is_new = path.stat().st_size not in sizes or self._is_new(path)
                 except (OSError, ReadError) as error:
                     self._reject(self._entry("", name, folder, 0), _as_read_error(name, error))
@@ -284,6 +290,14 @@ class Arrivals:
                 yield working
             finally:
                 shutil.rmtree(working, ignore_errors=True)
+
+
+def _refuse_name(path: Path, name: str) -> None:
+    """Refuse a name that is no text: nothing could be found again under it."""
+    if not name.endswith(path.name):
+        raise ReadError(
+            f"{name} has a name that is no text (UTF-8).", mend="Give the file another name."
+        )
 
 
 def _key(entry: FileEntry) -> str:

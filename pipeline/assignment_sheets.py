@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import html
 import math
 import re
 from collections.abc import Mapping
@@ -13,6 +12,7 @@ from typing import Any, Final
 import polars as pl
 
 from pipeline.contracts import load_contracts
+from pipeline.html_pages import POLICY, escape
 from pipeline.physics.envelope import FLOW_OF_SURFACE, INSIDE_FILM, OUTSIDE_FILM, SURFACES
 from pipeline.physics.insulation import REFERENCE_BOARD_M2K_PER_W
 from pipeline.physics.materials import materials
@@ -129,8 +129,8 @@ def _colony_rows(
     for row in own.sort("colony_id").to_dicts():
         to_do = what_to_add(row["level"], bodies.get(row["colony_id"], {}), settings)
         rows.append(
-            f'<tr><th scope="row">{html.escape(row["colony_id"])}</th>'
-            f'<td class="level">{html.escape(row["level"])}</td><td>{html.escape(to_do)}</td>'
+            f'<tr><th scope="row">{escape(row["colony_id"])}</th>'
+            f'<td class="level">{escape(row["level"])}</td><td>{escape(to_do)}</td>'
             '<td class="blank"></td><td class="blank"></td></tr>'
         )
     return "".join(rows)
@@ -157,7 +157,7 @@ def sheet_html(
     """
     winter = recorded.draw.winter
     name = f"{winter}/{(winter + 1) % 100:02d}"
-    esc = html.escape
+    esc = escape
     banner = ""
     if settings.study.is_invented:
         banner = (
@@ -182,7 +182,9 @@ def sheet_html(
     whose = settings.study.association or settings.study.name
     threshold = settings.levels.added_resistance_m2k_per_w
     return f"""<!DOCTYPE html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<html lang="en"><head><meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{POLICY}">
+<meta name="viewport" content="width=device-width">
 <title>Set-ups drawn for winter {name}</title><style>{_STYLE}</style></head><body>
 {banner}<h1>Set-ups drawn for winter {name}</h1>
 <p>{esc(whose)}. Member: <strong>{esc(member)}</strong>. A lot decided which of your colonies
@@ -205,7 +207,7 @@ colonies.</li>
 added layer in the template <em>set_up_layers</em>.</li></ul>
 <h2>Cautions</h2><ul>{cautions}</ul>
 <p class="small">Draw {recorded.number} of winter {winter}, recorded {esc(recorded.recorded_at)},
-seed {recorded.draw.seed}, list of colonies {recorded.colonies_sha256[:16]}….</p>
+seed {recorded.draw.seed}, list of colonies {esc(recorded.colonies_sha256[:16])}….</p>
 </body></html>
 """
 

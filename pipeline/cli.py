@@ -206,7 +206,10 @@ for part in (
 
 
 def _say(problem: str, mend: str) -> None:
-    print(f"winterpool: {problem}\n{mend}", file=sys.stderr)
+    from pipeline.cli_output import printable
+
+    said = "\n".join(printable(line) for line in f"{problem}\n{mend}".split("\n"))
+    print(f"winterpool: {said}", file=sys.stderr)
 
 
 def _stop() -> NoReturn:

@@ -33,9 +33,9 @@ def _yes(value: bool | None) -> str:
 
 
 def _tell(sheet: Sheet) -> None:
-    from pipeline.cli_output import print_table
+    from pipeline.cli_output import print_table, printable
 
-    typer.echo(f"\n{sheet.name}")
+    typer.echo(f"\n{printable(sheet.name)}")
     headings = ("surface", "resistance [m²·K/W]", "insulated", "inner face [°C]")
     rows: list[tuple[object, ...]] = [
         (

@@ -37,10 +37,15 @@ FROM colony_winters WHERE member_id IS NOT NULL GROUP BY member_id ORDER BY memb
 """
 
 
-def _plain(value: object) -> str:
-    """One line of printable text, whatever a member's cell held."""
+def printable(value: object) -> str:
+    """One line of text that no terminal takes for a command, whatever a member wrote."""
     text = "" if value is None else str(value)
-    text = "".join(c if c.isprintable() else " " for c in text)
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def _plain(value: object) -> str:
+    """A cell of a table: a line of printable text that is not too long."""
+    text = printable(value)
     return text if len(text) <= 100 else text[:99] + "…"
 
 
@@ -56,6 +61,7 @@ def print_check(paths: list[Path], study_path: Path | None) -> int:
     """Check files and print each problem as one comma-separated line; return the exit code."""
     from pipeline.ingest import check_files
     from pipeline.mapping import load_mappings
+    from pipeline.receipt_page import safe_cell
     from pipeline.settings import Settings
 
     study = Study(study_path) if study_path else None
@@ -67,9 +73,8 @@ def print_check(paths: list[Path], study_path: Path | None) -> int:
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(("file", "sheet", "row", "column", "value", "rule", "how to mend"))
         for p in found.problems:
-            writer.writerow(
-                [_plain(v) for v in (p.file, p.sheet, p.row, p.column, p.value, p.rule)] + [p.mend]
-            )
+            told = [_plain(v) for v in (p.file, p.sheet, p.row, p.column, p.value, p.rule)]
+            writer.writerow([safe_cell(v) for v in (*told, printable(p.mend))])
         typer.echo(text.getvalue(), nl=False)
     for note in found.notes:
         typer.echo(note, err=True)
@@ -98,7 +103,8 @@ def print_ingest(summary: IngestSummary) -> None:
         )
     for f in changed:
         if f.problem:
-            typer.echo(f"{_plain(f.folder + '/' + f.name)}: {f.problem} {f.mend}")
+            said = printable(f"{f.problem} {f.mend}")
+            typer.echo(f"{_plain(f.folder + '/' + f.name)}: {said}")
     unchanged = len(summary.files) - len(changed)
     typer.echo(
         f"ingest: {summary.rows_accepted:,} rows accepted, {summary.rows_rejected:,} rejected, "
@@ -174,7 +180,7 @@ def print_status(path: Path, shown: int = 40) -> None:
     """
     study = Study(path)
     settings = read_settings(study.settings_path)
-    typer.echo(f"Study: {settings.study.name} ({study.path})")
+    typer.echo(f"Study: {printable(settings.study.name)} ({study.path})")
     if not study.store_path.exists():
         typer.echo(f"Nothing is loaded yet. Put files into {study.inbox_path} and run:")
         typer.echo(f"  winterpool run {path}")
@@ -190,7 +196,8 @@ def print_status(path: Path, shown: int = 40) -> None:
         )
         for file in files:
             if file[6]:
-                typer.echo(f"  {_plain(file[1])}: {file[6]} {file[7] or ''}")
+                said = printable(f"{file[6]} {file[7] or ''}")
+                typer.echo(f"  {_plain(file[1])}: {said}")
         typer.echo("\nRecords")
         _print_records(store)
         if store.has_table("colony_winters"):

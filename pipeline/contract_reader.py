@@ -187,6 +187,16 @@ def parse_contract(given: dict[str, Any], place: str) -> Contract:
         A keyword is not enforced, is missing or has a value of the wrong kind, or a key, reference
         or rule names a column that does not exist.
     """
+    try:
+        return _parsed(given, place)
+    except (TypeError, ValueError, KeyError, AttributeError, OverflowError) as error:
+        raise ContractError(
+            f"{place}: something stands where something of another kind belongs ({error}).",
+            mend="Compare it with another contract.",
+        ) from None
+
+
+def _parsed(given: dict[str, Any], place: str) -> Contract:
     _refuse_unknown(given, _TABLE_KEYS, place)
     name = given.get("name")
     if given.get("$schema") != SCHEMA or not name or not given.get("fields"):

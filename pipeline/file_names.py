@@ -23,6 +23,17 @@ def plain_stem(name: str) -> str:
     return re.sub(r"[^A-Za-z0-9_]+", "-", name).strip("-")[:_LONGEST]
 
 
+def shown_name(name: str) -> str:
+    r"""Write a name as text, also where the system gives bytes that are none.
+
+    Examples
+    --------
+    >>> shown_name("Rüdiger.csv"), shown_name("R\udcfc.csv")
+    ('Rüdiger.csv', 'R\\udcfc.csv')
+    """
+    return name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+
+
 def safe_names(names: Iterable[str]) -> dict[str, str]:
     """Give every name a file name's stem that differs from all others, whatever its capitals.
 

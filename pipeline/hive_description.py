@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from pipeline.contracts import Contract, Field, load_contracts
 from pipeline.errors import ReadError
+from pipeline.toml_files import read_toml
 
 HIVE_FIELDS: Final = (
     "inner_length_mm",
@@ -174,16 +174,14 @@ def read_hives(path: Path) -> tuple[list[Hive], Air]:
         The file is missing, is not TOML, or describes something that records could not hold.
     """
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, IsADirectoryError):
+        if path.is_dir():
+            raise FileNotFoundError
+        given = read_toml(path, str(path), ReadError)
+    except FileNotFoundError:
         raise ReadError(
             f"There is no file {path}.",
             mend="See what one looks like with: winterpool hive --example.",
         ) from None
-    except UnicodeDecodeError:
-        raise ReadError(f"{path} is not UTF-8 text.", mend="Save it as UTF-8.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise ReadError(f"{path} is not valid TOML: {error}.", mend="Correct that line.") from None
     unknown = [name for name in given if name not in ("air", "hive")]
     if unknown:
         raise _refuse(path.name, f"there is no section {unknown[0]!r}", "Use [air] and [[hive]].")

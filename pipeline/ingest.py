@@ -16,6 +16,7 @@ from pipeline.arrivals import Arrivals, FileResult, IngestSummary
 from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors
 from pipeline.errors import ReadError
+from pipeline.file_names import shown_name
 from pipeline.mapping import Mapping
 from pipeline.opening import Opener
 from pipeline.progress import SILENT, Progress
@@ -110,7 +111,7 @@ def _trial(
         name = path.name if path.name not in names else f"{number}/{path.name}"
         (study.inbox_path / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, study.inbox_path / name)
-        names[name] = str(path)
+        names[shown_name(name)] = str(path)
     study.weather_path.mkdir()
     is_checked = {record: record in given for record in load_contracts()}
     with (

@@ -8,8 +8,10 @@ from difflib import get_close_matches
 from pipeline.contracts import Contract, Field, Rule
 
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_EXPONENT = re.compile(r"[+-]?\d*\.?\d+[eE][+-]?\d+")
+_EXPONENT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)[eE][+-]?\d{1,2}")
 _NO_OFFSET = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
+_LONGEST_QUOTED = 60
+"""Characters of a cell that a sentence repeats; longer ones are no slip of the pen."""
 _KIND = {
     "integer": "a whole number, in digits only",
     "number": "a plain number, with a decimal point and no unit",
@@ -33,6 +35,8 @@ def type_mend(field: Field, value: str) -> str:
     >>> type_mend(load_contracts()["weighings"].field("gross_kg"), "31,5")
     'Write gross_kg with a decimal point: 31.5.'
     """
+    if len(value) > _LONGEST_QUOTED:
+        value = ""
     if field.type == "number" and _DECIMAL_COMMA.fullmatch(value):
         return f"Write {field.name} with a decimal point: {value.replace(',', '.')}."
     if field.type == "number" and _EXPONENT.fullmatch(value):
@@ -79,18 +83,20 @@ def enum_mend(field: Field, value: str) -> str:
     """
     allowed = [str(item) for item in field.enum]
     by_lower = {item.lower(): item for item in allowed}
-    near = get_close_matches(value.strip().lower(), by_lower, n=1, cutoff=0.6)
+    near = get_close_matches(value[:_LONGEST_QUOTED].strip().lower(), by_lower, n=1, cutoff=0.6)
     listed = ", ".join(allowed)
     if near:
         return f'Write "{by_lower[near[0]]}" if that is meant; allowed are: {listed}.'
-    return f"Write {field.name} as one of: {listed}; or recode {value!r} in a mapping."
+    shown = value[:_LONGEST_QUOTED]
+    return f"Write {field.name} as one of: {listed}; or recode {shown!r} in a mapping."
 
 
 def pattern_mend(field: Field) -> str:
     """Say which characters a column takes."""
-    if field.pattern and field.pattern.startswith(r"[\w .:/#-]"):
+    if field.pattern and field.pattern.startswith(r"[\w.:/#][\w .:/#-]"):
         return (
-            f"Write {field.name} with 1 to 64 letters, digits, spaces or any of . : / # - _ only."
+            f"Write {field.name} with 1 to 64 letters, digits, spaces or any of . : / # - _ only, "
+            "and not - at the start."
         )
     if field.pattern == "[A-Z]{3}":
         return f"Write {field.name} as three capital letters, like EUR."

@@ -31,7 +31,7 @@ FORM_RECORDS = {
 COLONY, DAY, CHOSEN = "visit_colony", "visit_day", "visit_records"
 """The form's own questions."""
 # The contracts' pattern of names for programs whose \w knows ASCII only: Latin letters by range.
-_NAME = "^[A-Za-z0-9_À-ÖØ-öø-ɏ .:/#\\-]{1,64}$"
+_NAME = "^[A-Za-z0-9_À-ÖØ-öø-ɏ.:/#][A-Za-z0-9_À-ÖØ-öø-ɏ .:/#\\-]{0,63}$"
 _TYPES = {"integer": "integer", "number": "decimal", "date": "date", "string": "text"}
 
 Row = dict[str, Any]

@@ -9,12 +9,13 @@ from __future__ import annotations
 import json
 import math
 import re
-import tomllib
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, get_type_hints
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.errors import StudyError
+from pipeline.toml_files import read_toml
 
 
 def setting(default: Any, comment: str) -> Any:
@@ -241,12 +242,19 @@ class Settings:
     ingest: IngestSettings = field(default_factory=IngestSettings)
 
 
+_LARGEST_WHOLE = 2**32 - 1
+"""What every library takes as a seed or a count."""
 _MONTH_DAY = re.compile(r"(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
 def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> Any:
     """Return the value in its declared type, or say what is wrong with it."""
     place = f"{where.name}: [{section}] {name} = {value!r}"
+    if type(value) is int and abs(value) > _LARGEST_WHOLE:
+        raise StudyError(
+            f"{where.name}: [{section}] {name} is larger than {_LARGEST_WHOLE:,}.",
+            mend="Write a smaller number.",
+        )
     if kind is float and type(value) is int:
         value = float(value)
     if type(value) is not kind:
@@ -260,9 +268,20 @@ def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> An
         raise StudyError(
             f"{place} is not a month and day.", mend='Write it like "10-01" for 1 October.'
         )
+    if name == "time_zone" and not _is_time_zone(str(value)):
+        raise StudyError(
+            f"{place} is no time zone.", mend="Write an IANA name, like America/Toronto."
+        )
     if isinstance(value, (int, float)) and value < 0:
         raise StudyError(f"{place} is negative.", mend="Write zero or a positive number.")
     return value
+
+
+def _is_time_zone(name: Any) -> bool:
+    try:
+        return bool(ZoneInfo(name))
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
 
 
 def settings_from_mapping(given: dict[str, Any], where: Path) -> Settings:
@@ -309,19 +328,11 @@ def read_settings(path: Path) -> Settings:
         The file is missing, is not TOML, or holds an unknown or ill-typed setting.
     """
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
+        given = read_toml(path, str(path), StudyError)
     except FileNotFoundError:
         raise StudyError(
             f"{path} does not exist, so {path.parent} is not a study folder.",
             mend="Make one with: winterpool new STUDY.",
-        ) from None
-    except UnicodeDecodeError:
-        raise StudyError(
-            f"{path} is not UTF-8 text.", mend="Save it as UTF-8 in a text editor."
-        ) from None
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(
-            f"{path} is not valid TOML: {error}.", mend="Correct the line it names."
         ) from None
     return settings_from_mapping(given, path)
 

@@ -123,6 +123,7 @@ class Store:
             The store is locked, damaged, not a store of ours or of another version, or missing
             when opened read-only.
         """
+        _refuse_pattern(path)
         lock = None if read_only else Lock.take(path.with_suffix(".lock"))
         try:
             return cls(path, _connected(path, read_only), lock)
@@ -225,6 +226,17 @@ class Store:
             finally:
                 with suppress(duckdb.Error):  # inside a transaction that has failed
                     self.connection.unregister("_incoming")
+
+
+def _refuse_pattern(path: Path) -> None:
+    """Refuse a folder whose name table readers would take for a pattern of names."""
+    found = sorted(set(str(path.absolute())) & set("*?["))
+    if found:
+        raise StoreError(
+            f"{path.parent} holds {' '.join(found)} in its name, by which several files are meant "
+            "when tables are read.",
+            mend="Give the folder a name without * ? and [.",
+        )
 
 
 def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:

@@ -7,6 +7,7 @@ the records of two colonies would be joined under one name.
 from __future__ import annotations
 
 import csv
+import os
 from collections.abc import Iterable
 from datetime import date, datetime
 from itertools import pairwise
@@ -19,6 +20,7 @@ from pipeline.errors import MappingError
 from pipeline.mapping.spec import TagPeriod
 
 _COLUMNS = ("tag", "from_on", "to_on", "colony_id")
+_MOST_BYTES = 100_000_000
 _EARLIEST, _LATEST = date(1, 1, 1), date(9999, 12, 31)
 
 
@@ -31,13 +33,15 @@ def read_periods(mapping: Path, name: str) -> tuple[TagPeriod, ...]:
         The file lies outside the study, cannot be read, or its periods are wrong.
     """
     path = mapping.parent / name
-    study = mapping.parent.resolve().parent
-    if not path.resolve().is_relative_to(study):
+    study = Path(os.path.realpath(mapping.parent)).parent
+    if "\0" in name or not Path(os.path.realpath(path)).is_relative_to(study):
         raise MappingError(
             f"{mapping.name}: the identity map {name!r} lies outside the study folder.",
             mend="Copy it into the study's mappings folder.",
         )
     try:
+        if not path.is_file() or path.stat().st_size > _MOST_BYTES:
+            raise OSError
         with path.open(encoding="utf-8-sig", newline="") as file:
             rows = [row for row in csv.DictReader(file) if any(row.values())]
     except (OSError, UnicodeDecodeError, csv.Error):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
 from datetime import date, datetime
 from difflib import get_close_matches
@@ -24,9 +23,12 @@ from pipeline.mapping.spec import (
     TableMapping,
 )
 from pipeline.mapping.units import composite, unit
+from pipeline.toml_files import read_toml
 
 _SOURCES = ("from", "sum", "join", "constant", "identity", "absent")
 _TESTS = ("equals", "in", "not_in", "matches", "is_empty")
+_NO_DELIMITERS = '\0\n\r"'
+_MOST_SKIPPED = 1_000_000
 _CONSTANTS = (str, int, float, bool, date)
 
 
@@ -112,19 +114,9 @@ def load_mappings(folder: Path) -> list[Mapping]:
 def read_mapping(path: Path) -> Mapping:
     """Read one mapping file; see ``load_mappings``."""
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
-    except UnicodeDecodeError:
-        raise MappingError(
-            f"{path.name} is not UTF-8 text.", mend="Save it as UTF-8 in a text editor."
-        ) from None
-    except tomllib.TOMLDecodeError as error:
-        raise MappingError(
-            f"{path.name} is not valid TOML: {error}.", mend="Correct the line it names."
-        ) from None
-    except OSError as error:
-        raise MappingError(
-            f"{path.name} cannot be read ({error.strerror}).", mend="Check the file."
-        ) from None
+        given = read_toml(path, path.name, MappingError)
+    except FileNotFoundError:
+        raise MappingError(f"{path.name} is not there.", mend="Check the link or path.") from None
     top = _Section(given, path.name)
     sections = top.sections("table")
     top.close()
@@ -142,7 +134,9 @@ def _table(section: _Section, path: Path) -> TableMapping:
                 mend="Name files without folders; they lie in the study's inbox or weather folder.",
             )
     delimiter = section.take("delimiter", str)
-    if delimiter is not None and (len(delimiter) != 1 or not delimiter.isascii()):
+    if delimiter is not None and (
+        len(delimiter) != 1 or not delimiter.isascii() or delimiter in _NO_DELIMITERS
+    ):
         raise MappingError(
             f"{section.place}: delimiter = {delimiter!r} is not one plain character.",
             mend='Write it like ";" or "\\t".',
@@ -156,7 +150,7 @@ def _table(section: _Section, path: Path) -> TableMapping:
         delimiter=delimiter,
         encoding=section.take("encoding", str),
         decimal=_one_of(section, "decimal", (".", ","), None),
-        skip_rows=max(skip_rows, 0),
+        skip_rows=min(max(skip_rows, 0), _MOST_SKIPPED),
         missing=section.texts("missing"),
         unused=section.texts("unused"),
         set_aside=section.take("set_aside", str),
@@ -297,6 +291,11 @@ def _column(name: str, given: Any, place: str) -> ColumnMapping:
 
 
 def _check_column(read: ColumnMapping, place: str) -> None:
+    is_made_here = read.constant is not None or read.is_identity or read.absent is not None
+    if not is_made_here and not all(read.sources or ("",)):
+        raise MappingError(
+            f"{place} names no column of the file.", mend="Name the column that it comes from."
+        )
     if isinstance(read.constant, datetime):
         raise MappingError(f"{place}: the constant is a moment.", mend="Write it as text.")
     for meaning in (read.recode or {}).values():

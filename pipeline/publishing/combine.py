@@ -22,6 +22,7 @@ from pipeline.publishing.coarsen import as_derived_mites, as_derived_units
 from pipeline.publishing.pseudonyms import LETTERS
 from pipeline.publishing.published_fit import require_modest
 from pipeline.publishing.tables import FOLDER, Tables, read_tables
+from pipeline.receipt_page import safe_cell
 from pipeline.settings import Settings, read_settings
 
 if TYPE_CHECKING:
@@ -343,8 +344,9 @@ def write_combination(found: Combination, path: Path) -> None:
     require_free(path)
     draft = path.with_name(f".{path.name}.draft")
     try:
+        texts = [pl.col(pl.String).map_elements(safe_cell, return_dtype=pl.String)]
         with disk_errors(path, "file"):
-            found.table.write_csv(draft)
+            found.table.with_columns(texts).write_csv(draft)
             os.replace(draft, path)
     finally:
         draft.unlink(missing_ok=True)

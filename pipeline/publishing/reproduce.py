@@ -6,6 +6,7 @@ Only CSV, Parquet, NetCDF, JSON and TOML are read; nothing in a bundle is run.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from models.data import Pool
     from pipeline.publishing.agreement import Draws
 
+_MOST_BYTES = 4_000_000_000
 HDF5 = b"\x89HDF\r\n\x1a\n"
 NOT_DERIVED = (
     "degree-days and cold (daily weather would tell the place)",
@@ -76,12 +78,43 @@ def read_posterior(path: Path) -> xr.Dataset:
         with xr.open_dataset(
             path, group="posterior", engine="netcdf4", decode_times=False
         ) as opened:
+            _refuse_posterior(opened)
             draws = opened.load()
-    except (OSError, ValueError, KeyError, RuntimeError) as error:
+    except BundleError:
+        raise
+    except Exception as error:  # whatever its reader makes of bytes that somebody made up
         raise wrong from error
-    if not {"chain", "draw"} <= set(draws.dims):
+    if not {"chain", "draw"} <= set(draws.dims) or not min(draws.sizes.values()):
         raise wrong
+    if any(not np.isfinite(value.values).all() for value in draws.data_vars.values()):
+        raise BundleError(
+            f"{path.name} holds draws that are no numbers.",
+            mend="Leave this bundle out and tell who published it.",
+        )
     return draws
+
+
+def _refuse_posterior(opened: xr.Dataset) -> None:
+    """Refuse, before any draw is read, what would fill the memory or is no number.
+
+    A compressed file of a few kB can say that it holds terabytes of zeros.
+    """
+    at_once = [
+        math.prod(value.encoding.get("chunksizes") or ()) * value.dtype.itemsize
+        for value in opened.variables.values()
+    ]
+    if opened.nbytes > _MOST_BYTES or max(at_once, default=0) > _MOST_BYTES // 4:
+        raise BundleError(
+            f"Its posterior has {opened.nbytes / 1e6:,.0f} MB once expanded; "
+            f"{_MOST_BYTES / 1e6:,.0f} MB are allowed.",
+            mend="Leave this bundle out and tell who published it.",
+        )
+    odd = [str(name) for name, value in opened.data_vars.items() if value.dtype.kind not in "fiub"]
+    if odd:
+        raise BundleError(
+            f"Its posterior holds {odd[0]!r}, which is no number.",
+            mend="Leave this bundle out and tell who published it.",
+        )
 
 
 def _levels(tables: Tables, settings: Settings) -> Line:

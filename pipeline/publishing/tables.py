@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipeline.contracts import load_derived_contracts
 from pipeline.publishing.checksums import BundleError
@@ -28,6 +30,8 @@ from pipeline.stages.windows import UNIT
 FOLDER = "data"
 STORES = ("autumn_stores_kg", "stores_use_kg", "stores_method_sd_kg")
 SURFACES = ("insulated_walls", "is_top_insulated", "is_bottom_insulated")
+_MOST_BYTES = 500_000_000
+_FAULTS = (pl.exceptions.PolarsError, pl.exceptions.PanicException)
 _WALLS = ("front", "back", "left", "right")
 
 
@@ -146,12 +150,25 @@ def write_tables(tables: Tables, folder: Path) -> None:
         frame.write_parquet(folder / f"{name}.parquet", compression="zstd")
 
 
+def _refuse_huge(parquet: Path, csv: Path) -> None:
+    """Refuse by size what would fill the memory: no association has so many colony-winters."""
+    said = pq.read_metadata(parquet)
+    unpacked = sum(said.row_group(i).total_byte_size for i in range(said.num_row_groups))
+    cells = said.num_rows * max(said.num_columns, 1)
+    if max(unpacked, cells, csv.stat().st_size, parquet.stat().st_size) > _MOST_BYTES:
+        raise BundleError(
+            f"{FOLDER}/{parquet.stem} is larger than {_MOST_BYTES / 1e6:,.0f} MB.",
+            mend="Leave this bundle out and tell who published it.",
+        )
+
+
 def _read(folder: Path, name: str) -> pl.DataFrame:
     path = folder / f"{name}.parquet"
     try:
-        frame = pl.read_parquet(path)
-        typed = pl.read_csv(folder / f"{name}.csv", schema=frame.schema)
-    except (pl.exceptions.PolarsError, OSError) as error:
+        _refuse_huge(path, folder / f"{name}.csv")
+        frame = pl.DataFrame(pl.from_arrow(pq.read_table(path)))
+        typed = pl.read_csv(folder / f"{name}.csv", schema=frame.schema, glob=False)
+    except (*_FAULTS, pa.ArrowException, ValueError, OSError) as error:
         raise BundleError(
             f"{FOLDER}/{name} cannot be read as Parquet and CSV ({type(error).__name__}).",
             mend="Get the bundle again from where it was published.",

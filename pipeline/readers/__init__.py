@@ -13,10 +13,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.readers.delimited import read_delimited
-from pipeline.readers.files import byte_blocks, file_format, refuse_outside
+from pipeline.readers.files import byte_blocks, file_format, refuse_unfit
 from pipeline.readers.ghcn import is_by_year, read_by_year, read_dly
 from pipeline.readers.parquet import read_parquet
-from pipeline.readers.tables import ROW, MalformedRow, ReadOptions, TextTable
+from pipeline.readers.tables import ROW, MalformedRow, ReadOptions, TextTable, with_short_cells
 from pipeline.readers.workbook import read_workbook
 from pipeline.settings import IngestSettings
 
@@ -26,7 +26,7 @@ __all__ = [
     "ReadOptions",
     "TextTable",
     "read_tables",
-    "refuse_outside",
+    "refuse_unfit",
 ]
 
 
@@ -55,7 +55,12 @@ def read_tables(
         The file cannot be read as what it claims to be. Faults further inside are raised while
         the batches of a table are consumed.
     """
-    name = name or path.name
+    yield from map(with_short_cells, _tables(path, options, limits, name or path.name))
+
+
+def _tables(
+    path: Path, options: ReadOptions, limits: IngestSettings, name: str
+) -> Iterator[TextTable]:
     match file_format(path, name, limits):
         case "workbook":
             yield from read_workbook(path, name, options, limits)

@@ -12,6 +12,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_ESCAPES = rb"\n\u0041"
 _LONGEST_LINE = 64 << 20
 
 
@@ -33,6 +34,7 @@ def utf8_lines(blocks: Iterator[bytes], name: str, encoding: str | None) -> Iter
     ReadError
         The encoding has no such name, or bytes cannot be read in it, or the file is not text.
     """
+    encoding = _plain_encoding(encoding, name) if encoding else None
     first = next(blocks, b"")
     for bom, bom_encoding in _BOMS:
         if first.startswith(bom):
@@ -52,6 +54,8 @@ def utf8_lines(blocks: Iterator[bytes], name: str, encoding: str | None) -> Iter
             raise ReadError(f"{name} has a line without end.", mend="Check that it is a table.")
         if cut:
             yield _checked(text[:cut], name, decode, encoding)
+    if encoding and encoding.startswith("utf-16"):
+        decode(b"")  # half a character at the end
     if rest:
         yield _checked(rest, name, decode, encoding)
 
@@ -75,6 +79,24 @@ def _checked(
     return text
 
 
+def _plain_encoding(encoding: str, name: str) -> str:
+    """Return an encoding's own name; refuse one whose plain letters are not those of ASCII."""
+    letters = bytes(range(1, 128))
+    try:
+        known = codecs.lookup(encoding).name
+        if known in ("utf-16", "utf-16-le", "utf-16-be"):
+            return known
+        is_plain = _ESCAPES.decode(known) == _ESCAPES.decode("ascii")
+        if is_plain and letters.decode(known) == letters.decode("ascii"):
+            return known
+    except (LookupError, ValueError):
+        pass
+    raise ReadError(
+        f"There is no encoding called {encoding[:40]!r} for tables ({name}).",
+        mend="Set encoding to utf-8, windows-1252, latin-1 or utf-16.",
+    )
+
+
 def _decoder(name: str, encoding: str | None) -> Callable[[bytes], bytes]:
     """Return a function to UTF-8; without an encoding it settles on one when it has to."""
     if encoding and encoding.startswith("utf-16"):
@@ -82,19 +104,11 @@ def _decoder(name: str, encoding: str | None) -> Callable[[bytes], bytes]:
 
         def decode_stream(block: bytes) -> bytes:
             try:
-                return stream.decode(block).encode()
+                return stream.decode(block, final=not block).encode()
             except UnicodeError:
                 raise _undecodable(name, encoding) from None
 
         return decode_stream
-    if encoding:
-        try:
-            codecs.lookup(encoding)
-        except LookupError:
-            raise ReadError(
-                f"There is no encoding called {encoding!r} ({name}).",
-                mend="Set encoding to utf-8, windows-1252, latin-1 or utf-16.",
-            ) from None
     settled = encoding
 
     def decode(block: bytes) -> bytes:

@@ -38,6 +38,7 @@ _SAMPLE = 1 << 20
 _SAMPLE_ROWS = 500
 _BATCH_ROWS = 50_000
 _TEXT_SHOWN = 200
+_MOST_MALFORMED = 1_000_000
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+")
 _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+")
 _OPEN_QUOTE = "Close the quotation mark, or remove it."
@@ -91,6 +92,12 @@ class _Shape:
 
     def set_aside(self, row: int, text: str, n_fields: int) -> None:
         """Note a row whose number of fields is not the heading's."""
+        if len(self.malformed) >= _MOST_MALFORMED:
+            raise ReadError(
+                f"{self.name} has more than {_MOST_MALFORMED:,} rows whose number of fields is "
+                f"not the heading's, {self.width}.",
+                mend="Check its delimiter and its heading.",
+            )
         comma = " Write decimals with a point, or put cells that hold a comma in quotes."
         self.malformed.append(
             MalformedRow(
@@ -204,6 +211,14 @@ def _unclosed(shape: _Shape) -> ReadError:
     )
 
 
+def _too_long(shape: _Shape) -> ReadError:
+    return ReadError(
+        f"{shape.name}: row {shape.rows_read + 1} has a cell of more than "
+        f"{csv.field_size_limit():,} characters.",
+        mend="Shorten it, or close the quotation mark that it follows.",
+    )
+
+
 def _marks(block: bytes, delimiter: int) -> tuple[np.ndarray, np.ndarray] | None:
     """Find delimiters (mask) and row ends (positions) outside quotes.
 
@@ -241,8 +256,7 @@ def _frame(shape: _Shape, block: bytes, is_delimiter: np.ndarray, ends: np.ndarr
     is_good &= ~is_blank
     for i in np.flatnonzero(is_odd).tolist():
         text = block[starts[i] : ends[i]].decode()
-        cells: list[str] = next(_csv_rows([text], shape.delimiter), [])
-        if is_comment(cells, shape.width):
+        if is_comment(_cells_of(text, shape.delimiter), shape.width):
             is_good[i] = False
         elif not is_good[i]:
             shape.set_aside(shape.rows_read + i + 1, text, int(n_fields[i]))
@@ -250,6 +264,14 @@ def _frame(shape: _Shape, block: bytes, is_delimiter: np.ndarray, ends: np.ndarr
     shape.rows_read += len(ends)
     frame = _parsed(shape, _kept(block, starts, ends, is_good), rows)
     return _tidy(shape, frame, _has_blanks_at_edges(block, shape.delimiter))
+
+
+def _cells_of(text: str, delimiter: str) -> list[str]:
+    """Cut one row into cells; none where it cannot be cut."""
+    try:
+        return next(_csv_rows([text], delimiter), [])
+    except csv.Error:
+        return []
 
 
 def _counts(is_delimiter: np.ndarray, starts: np.ndarray) -> np.ndarray:
@@ -296,23 +318,33 @@ def _parsed(shape: _Shape, block: bytes, rows: np.ndarray) -> pl.DataFrame:
         )
     if shape.width == 1:  # a lone empty cell looks like a blank line to the parser
         lines = StringIO(block.decode(), newline="\n")
-        cells = [row[0] if row else "" for row in _csv_rows(lines, shape.delimiter)]
+        try:
+            cells = [row[0] if row else "" for row in _csv_rows(lines, shape.delimiter)]
+        except csv.Error:
+            raise _uncuttable(shape, rows) from None
         frame = pl.DataFrame({"0": cells}, schema={"0": pl.String})
     else:
-        frame = pl.read_csv(
-            block,
-            has_header=False,
-            new_columns=columns,
-            separator=shape.delimiter,
-            quote_char='"' if _QUOTE in block else None,
-            infer_schema=False,
-        )
+        try:
+            frame = pl.read_csv(
+                block,
+                has_header=False,
+                new_columns=columns,
+                separator=shape.delimiter,
+                quote_char='"' if _QUOTE in block else None,
+                infer_schema=False,
+            )
+        except pl.exceptions.PolarsError:
+            raise _uncuttable(shape, rows) from None
     if frame.shape != (len(rows), shape.width):
-        raise ReadError(
-            f"{shape.name} cannot be cut into rows near row {rows[0]}.",
-            mend="Save it again as CSV with quotation marks only around whole cells.",
-        )
+        raise _uncuttable(shape, rows)
     return frame.with_columns(pl.Series(ROW, rows, dtype=pl.Int64))
+
+
+def _uncuttable(shape: _Shape, rows: np.ndarray) -> ReadError:
+    return ReadError(
+        f"{shape.name} cannot be cut into rows near row {rows[0]}.",
+        mend="Save it again as CSV with quotation marks only around whole cells.",
+    )
 
 
 def _tidy(shape: _Shape, frame: pl.DataFrame, has_blanks: bool) -> pl.DataFrame:
@@ -328,7 +360,7 @@ def _tidy(shape: _Shape, frame: pl.DataFrame, has_blanks: bool) -> pl.DataFrame:
 
 def _slow_batches(shape: _Shape, data: Iterable[bytes]) -> Iterator[pl.DataFrame]:
     """Read row by row: a quotation mark inside an unquoted cell is then an ordinary character."""
-    sentinel = "\x1e"
+    sentinel = "\0"  # in no text: see ``decoding.py``
     lines = (line for block in data for line in StringIO(block.decode(), newline="\n"))
     rows = _csv_rows(chain(lines, [sentinel]), shape.delimiter)
     while True:
@@ -351,8 +383,8 @@ def _slow_batches(shape: _Shape, data: Iterable[bytes]) -> Iterator[pl.DataFrame
                     numbers.append(shape.rows_read)
                 else:
                     shape.set_aside(shape.rows_read, shape.delimiter.join(cells), len(cells))
-        except csv.Error:
-            raise _unclosed(shape) from None
+        except csv.Error as error:
+            raise (_too_long(shape) if "limit" in str(error) else _unclosed(shape)) from None
         columns = [f"{i}" for i in range(shape.width)]
         frame = pl.DataFrame(good, schema=dict.fromkeys(columns, pl.String), orient="row")
         frame = frame.with_columns(pl.Series(ROW, numbers, dtype=pl.Int64))

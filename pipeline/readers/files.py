@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gzip
+import os
+import stat
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -43,18 +45,32 @@ _OLD_OFFICE = b"\xd0\xcf\x11\xe0"
 _GZIP = b"\x1f\x8b"
 
 
-def refuse_outside(path: Path, root: Path) -> None:
-    """Refuse a path that leads, by a link or by ``..``, out of the study folder.
+def refuse_unfit(path: Path, root: Path) -> None:
+    """Refuse a path that leads, by a link or by ``..``, out of a folder, or to no plain file.
+
+    A pipe would be waited for without end, a device read without end.
 
     Raises
     ------
     ReadError
-        The file the path leads to does not lie inside ``root``.
+        What the path leads to does not lie inside ``root``, or is no file.
+    OSError
+        It leads nowhere, or may not be looked at.
     """
-    if not path.resolve().is_relative_to(root.resolve()):
+    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(root)):
         raise ReadError(
-            f"{path.name} leads out of the study folder.",
+            f"{path.name} leads out of the folder {root.name}.",
             mend="Copy the file itself into the study's inbox.",
+        )
+    mode = path.stat().st_mode
+    if stat.S_ISDIR(mode):
+        raise ReadError(
+            f"{path.name} is a link to a folder.", mend="Put the folder itself in its place."
+        )
+    if not stat.S_ISREG(mode):
+        raise ReadError(
+            f"{path.name} is a pipe or a device, not a file.",
+            mend="Remove it, and put the file itself into the study's inbox.",
         )
 
 

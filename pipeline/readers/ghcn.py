@@ -4,7 +4,8 @@ Both layouts hold one element a line; out of them comes one row a station and da
 of the record ``weather_daily``. A value with a quality flag is set aside and counted; a missing
 value stays missing. Of the elements only TMAX, TMIN, TAVG, PRCP, SNWD and AWND are read; the daily
 mean is given only where the station reports TAVG. Row numbers count station-days, the first being
-1, because one line of the fixed-width layout holds a month.
+1, because one line of the fixed-width layout holds a month; lines that are not of the layout are
+counted on after the last, and say which line they are.
 
 References
 ----------
@@ -16,6 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -37,6 +39,7 @@ _ELEMENTS = {
 """Element to column and to how many of the archive's units make one of ours."""
 _HEADER = ("station_id", "observed_on", *(column for column, _ in _ELEMENTS.values()))
 _MISSING = -9999
+_MOST_BYTES = 100_000_000  # some hundred stations for a century; read whole
 _STATION = re.compile(r"[A-Z]{2}[A-Z0-9_-]\w{8}")
 _BY_YEAR_HEADING = re.compile(rb"date,attr,value,a,b,c,d\s*\n")
 _BY_YEAR_LINE = re.compile(
@@ -58,7 +61,7 @@ def read_dly(path: Path, name: str, options: ReadOptions, limits: IngestSettings
         No line has the layout's width and signature.
     """
     del options
-    text = b"".join(utf8_lines(byte_blocks(path, name, limits), name, "latin-1"))
+    text = _whole_text(path, name, "latin-1", limits)
     lines = pl.DataFrame({"line": text.decode().splitlines()}).with_row_index("no", 1)
     line = pl.col("line")
     is_whole = line.str.contains(r"^[A-Z]{2}[A-Z0-9_-]\w{8}\d{4}(0[1-9]|1[0-2])[A-Z0-9]{4}") & (
@@ -100,8 +103,7 @@ def read_by_year(path: Path, name: str, options: ReadOptions, limits: IngestSett
         The file names no station.
     """
     del options
-    blocks = utf8_lines(byte_blocks(path, name, limits), name, None)
-    text = b"".join(blocks)
+    text = _whole_text(path, name, None, limits)
     has_heading = bool(_BY_YEAR_HEADING.match(text))
     columns = ["day", "element", "value", "measurement", "flag", "source", "time"]
     lines = text.decode().splitlines()[int(has_heading) :]
@@ -127,6 +129,19 @@ def read_by_year(path: Path, name: str, options: ReadOptions, limits: IngestSett
         good, schema=dict.fromkeys(["station_id", *columns], pl.String), orient="row"
     ).filter(pl.col("element").is_in(list(_ELEMENTS)))
     return _table(long.select("station_id", "day", "element", "value", "flag"), malformed)
+
+
+def _whole_text(path: Path, name: str, encoding: str | None, limits: IngestSettings) -> bytes:
+    blocks, total = [], 0
+    for block in utf8_lines(byte_blocks(path, name, limits), name, encoding):
+        total += len(block)
+        if total > _MOST_BYTES:
+            raise ReadError(
+                f"{name} holds more than {_MOST_BYTES / 1e6:.0f} MB of daily weather.",
+                mend="Keep the lines of the stations that are needed, or split it.",
+            )
+        blocks.append(block)
+    return b"".join(blocks)
 
 
 def _table(long: pl.DataFrame, malformed: list[MalformedRow]) -> TextTable:
@@ -156,7 +171,12 @@ def _table(long: pl.DataFrame, malformed: list[MalformedRow]) -> TextTable:
     # Every station-day keeps its row, even when all its values are set aside.
     key = pl.struct("station_id", "day")
     long = long.with_columns(row=key.rle_id().cast(pl.Int64) + 1)
-    return TextTable("", _HEADER, _batches(long, malformed), malformed)
+    days = long["row"].n_unique()
+    numbered = [
+        replace(line, row=days + i, text=f"line {line.row}: {line.text}")
+        for i, line in enumerate(malformed, 1)
+    ]
+    return TextTable("", _HEADER, _batches(long, numbered), numbered)
 
 
 def _batches(long: pl.DataFrame, malformed: list[MalformedRow]) -> Iterator[pl.DataFrame]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -15,6 +16,10 @@ from pipeline.readers.tables import ROW, ReadOptions, TextTable
 from pipeline.settings import IngestSettings
 
 _BATCH_ROWS = 250_000
+_FAULTS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+_FIRST, _LAST = datetime(1, 1, 1), datetime(9999, 12, 31)
+"""What can be written as year-month-day."""
+_EPOCH = datetime(1970, 1, 1)
 
 
 def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSettings) -> TextTable:
@@ -33,7 +38,7 @@ def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSett
         _refuse_extent(pq.read_metadata(path), name, limits)
         lazy = pl.scan_parquet(path, glob=False, hive_partitioning=False)
         schema = lazy.collect_schema()
-    except (pl.exceptions.PolarsError, pa.ArrowException, OSError):
+    except (*_FAULTS, pa.ArrowException, ValueError):  # the latter: names that are no text
         raise _damaged(name) from None
     header = named_headings(schema.names(), name, "", limits)
     if None in header:
@@ -43,7 +48,7 @@ def read_parquet(path: Path, name: str, options: ReadOptions, limits: IngestSett
         for (column, kind), heading in zip(schema.items(), header, strict=True)
     ]
     named = tuple(str(heading) for heading in header)
-    batches = _within_limit(_batches(lazy, casts, name), name, limits)
+    batches = _within_limit(_batches(path, casts, name), name, limits)
     return TextTable("", named, batches, [], options.decimal or ".")
 
 
@@ -78,16 +83,17 @@ def _too_large(name: str, limits: IngestSettings) -> ReadError:
     )
 
 
-def _batches(lazy: pl.LazyFrame, casts: list[pl.Expr], name: str) -> Iterator[pl.DataFrame]:
+def _batches(path: Path, casts: list[pl.Expr], name: str) -> Iterator[pl.DataFrame]:
     row = 2
     try:
-        for batch in lazy.collect_batches(chunk_size=_BATCH_ROWS, maintain_order=True):
+        for part in pq.ParquetFile(path).iter_batches(batch_size=_BATCH_ROWS):
+            batch = pl.DataFrame(pl.from_arrow(part))
             numbers = pl.int_range(row, row + batch.height, dtype=pl.Int64, eager=True).alias(ROW)
             row += batch.height
             text = batch.select(casts)
             text = text.with_columns(pl.when(pl.all() != "").then(pl.all()))
             yield text.with_columns(numbers).filter(~pl.all_horizontal(pl.exclude(ROW).is_null()))
-    except (pl.exceptions.PolarsError, OSError):
+    except (*_FAULTS, pa.ArrowException, ValueError):
         raise _damaged(name) from None
 
 
@@ -103,12 +109,25 @@ def _text(column: str, kind: pl.DataType, name: str, decimal: str) -> pl.Expr:
     if kind == pl.String:
         return value.str.strip_chars()
     if kind == pl.Date:
-        return value.dt.strftime("%Y-%m-%d")
+        first, last = ((day - _EPOCH).days for day in (_FIRST, _LAST))
+        return _day_text(value, "%Y-%m-%d", first, last)
     if isinstance(kind, pl.Datetime):
+        a_second = {"ms": 10**3, "us": 10**6, "ns": 10**9}[kind.time_unit]
+        first, last = (int((day - _EPOCH).total_seconds()) * a_second for day in (_FIRST, _LAST))
+        if kind.time_unit == "ns":  # which ends in 2262
+            first, last = -(2**63) + 1, 2**63 - 1
         if kind.time_zone:
             value = value.dt.convert_time_zone("UTC")
-        return value.dt.strftime("%Y-%m-%dT%H:%M:%S" + ("%:z" if kind.time_zone else ""))
+        pattern = "%Y-%m-%dT%H:%M:%S" + ("%:z" if kind.time_zone else "")
+        return _day_text(value, pattern, first, last)
     raise ReadError(
         f"{name}: column {column!r} holds {kind}, which is no text, number, date or moment.",
         mend="Export the column as text or numbers.",
     )
+
+
+def _day_text(value: pl.Expr, pattern: str, first: int, last: int) -> pl.Expr:
+    """Write days or moments; outside the calendar's years, the number that was stored."""
+    stored = value.to_physical()
+    known = pl.when(stored.is_between(first, last)).then(value)
+    return pl.coalesce(known.dt.strftime(pattern), stored.cast(pl.String))

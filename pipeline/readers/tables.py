@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
 ROW = "_row"
 """The column of row numbers that stands in every batch."""
+LONGEST_CELL = 32_767
+"""Characters a cell may have: what a cell of an office program's sheet holds (from memory)."""
+_TEXT_SHOWN = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,3 +88,31 @@ class TextTable:
     batches: Iterator[pl.DataFrame]
     malformed: list[MalformedRow] = field(default_factory=list)
     decimal: str = "."
+
+
+def with_short_cells(table: TextTable) -> TextTable:
+    """Set aside every row with a cell longer than ``LONGEST_CELL``, before anything reads it."""
+    return replace(table, batches=_with_short_cells(table))
+
+
+def _with_short_cells(table: TextTable) -> Iterator[pl.DataFrame]:
+    for batch in table.batches:
+        texts = pl.exclude(ROW)
+        longest = batch.select(texts.str.len_bytes().max()).row(0)
+        if not any(length and length > LONGEST_CELL for length in longest):
+            yield batch
+            continue
+        is_long = batch.select(
+            pl.any_horizontal(texts.str.len_chars().fill_null(0) > LONGEST_CELL).alias("is_long")
+        )["is_long"]
+        for row in batch.filter(is_long).iter_rows(named=True):
+            column = next(c for c in table.header if len(row[c] or "") > LONGEST_CELL)
+            table.malformed.append(
+                MalformedRow(
+                    row[ROW],
+                    f"{column}: {row[column][:_TEXT_SHOWN]}…",
+                    f"a cell of {len(row[column]):,} characters",
+                    f"Shorten it to {LONGEST_CELL:,} characters at most.",
+                )
+            )
+        yield batch.filter(~is_long)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from fnmatch import fnmatchcase
@@ -23,6 +23,7 @@ from pipeline.settings import IngestSettings
 
 _BATCH_ROWS = 20_000
 _SAMPLE_ROWS = 1_000
+_WORKSHEET = calamine.SheetTypeEnum.WorkSheet
 
 
 def read_workbook(
@@ -40,12 +41,14 @@ def read_workbook(
     try:
         book = calamine.CalamineWorkbook.from_path(str(path))
     except (calamine.CalamineError, OSError):
-        raise ReadError(f"{name} is a damaged workbook.", mend="Save it again as .xlsx.") from None
+        raise _damaged(name) from None
     hidden = {
         sheet.name
         for sheet in book.sheets_metadata
         if sheet.visible is not calamine.SheetVisibleEnum.Visible
     }
+    if not {s.name for s in book.sheets_metadata if s.typ == _WORKSHEET} <= scans.keys():
+        raise _damaged(name)
     filled = [
         sheet
         for sheet in book.sheet_names
@@ -57,11 +60,25 @@ def read_workbook(
         raise ReadError(f"{name} is an empty workbook.", mend="Check that its sheets hold rows.")
     with book:
         for sheet in filled:
-            table = _Sheet(name, sheet, book.get_sheet_by_name(sheet), scans[sheet])
+            table = _Sheet(name, sheet, _cells(book, sheet, name), scans[sheet])
             if any(fnmatchcase(sheet, pattern) for pattern in options.unchecked_sheets):
                 yield table.unchecked()
             elif not table.is_example():
                 yield table.checked(options, limits)
+
+
+def _damaged(name: str) -> ReadError:
+    return ReadError(f"{name} is a damaged workbook.", mend="Save it again as .xlsx.")
+
+
+def _cells(book: calamine.CalamineWorkbook, sheet: str, name: str) -> calamine.CalamineSheet:
+    try:
+        return book.get_sheet_by_name(sheet)
+    except calamine.CalamineError as error:
+        raise ReadError(
+            f"{place(name, sheet)} cannot be read: {str(error).rstrip('.')}.",
+            mend="Open it, copy the table into a new workbook, and send that.",
+        ) from None
 
 
 @dataclass(slots=True)
@@ -82,7 +99,8 @@ class _Sheet:
         for (row, column), text in self.scan.odd_cells.items():
             odd.setdefault(row, {})[column] = text
         has_time = self._columns_with_time(offset)
-        values = iter(self.source.iter_rows()) if self.source.start else iter(())
+        values = self._values()
+        n_read = 0
         for index in range(self.scan.last_row):
             given: list[Any] = [""] * offset + list(next(values, ()))
             cells: list[str] = []
@@ -91,14 +109,32 @@ class _Sheet:
                     has_time.add(column)
                 cells.append(_text(value, decimal, column in has_time))
             cells += [""] * (width - len(cells))
+            n_read += sum(map(bool, cells))
             for column, text in odd.get(index, {}).items():
+                n_read -= bool(cells[column])
                 cells[column] = text
             if any(cells):
                 yield index + 1, cells
+        if n_read != self.scan.n_values:
+            raise ReadError(
+                f"{place(self.file, self.name)} holds {self.scan.n_values:,} values, but "
+                f"{n_read:,} can be read.",
+                mend="Open it, copy the table into a new workbook, and send that.",
+            )
+
+    def _values(self) -> Iterator[Sequence[Any]]:
+        """Rows of cells as the cell reader gives them."""
+        try:
+            yield from self.source.iter_rows() if self.source.start else ()
+        except OverflowError:
+            raise ReadError(
+                f"{place(self.file, self.name)} holds a date or a time that no calendar has.",
+                mend="Write it as text, or correct it.",
+            ) from None
 
     def _columns_with_time(self, offset: int) -> set[int]:
         """Columns whose first rows hold a time of day: a midnight there is a moment, not a day."""
-        first = islice(self.source.iter_rows(), _SAMPLE_ROWS) if self.source.start else ()
+        first = islice(self._values(), _SAMPLE_ROWS)
         return {
             column + offset
             for row in first

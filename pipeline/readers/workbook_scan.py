@@ -14,18 +14,24 @@ from __future__ import annotations
 
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from xml.parsers import expat
 
 from pipeline.errors import ReadError
+from pipeline.readers.tables import LONGEST_CELL
 from pipeline.settings import IngestSettings
 
 _CHUNK = 1 << 20
-_MOST_CELLS = 25_000_000
+_MOST_CELLS = 5_000_000
+_MOST_ELEMENTS = 12_000_000  # of XML, in a whole workbook: some 20 s to read
+_MOST_ODD = 100_000
+_SHARED_STRINGS = "xl/sharedstrings.xml"
 _COMPRESSIONS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # all that packaging (part 2) allows
 _REF = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
+_NUMBER = re.compile(r"[0-9]{1,9}")
 
 
 @dataclass(slots=True)
@@ -36,6 +42,8 @@ class SheetScan:
     ----------
     first_row, last_row, last_column : int
         Counted from 1; zero for a sheet without values.
+    n_values : int
+        Cells that hold more than blanks, odd cells left out.
     odd_cells : dict
         (row, column), both from 0, to the text that stands for an error or uncalculated formula.
     """
@@ -43,6 +51,7 @@ class SheetScan:
     first_row: int = 0
     last_row: int = 0
     last_column: int = 0
+    n_values: int = 0
     odd_cells: dict[tuple[int, int], str] = field(default_factory=dict)
 
 
@@ -57,14 +66,20 @@ def scan_workbook(path: Path, name: str, limits: IngestSettings) -> dict[str, Sh
     """
     try:
         with zipfile.ZipFile(path) as archive:
-            _refuse_members(archive, name, limits)
-            sheets = _sheet_members(archive, name)
+            members = _members(archive, name, limits)
+            sheets = _sheet_members(archive, members, name)
             scans = {sheet: SheetScan() for sheet in sheets.values()}
-            for info in archive.infolist():
-                if info.filename.endswith((".xml", ".rels")):
-                    sheet = sheets.get(info.filename)
-                    _parse(archive, info, name, _SheetHandler(scans[sheet]) if sheet else None)
-    except (zipfile.BadZipFile, EOFError, OSError):
+            budget = _Budget(name, limits)
+            shared = _SharedStrings(budget)
+            if _SHARED_STRINGS in members:
+                _parse(archive, members[_SHARED_STRINGS], name, shared)
+            for key, info in members.items():
+                if key in sheets:
+                    handler = _SheetHandler(scans[sheets[key]], shared, budget)
+                    _parse(archive, info, name, handler)
+                elif key.endswith((".xml", ".rels")) and key != _SHARED_STRINGS:
+                    _parse(archive, info, name, None)
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError):
         raise _damaged(name) from None
     for sheet, scan in scans.items():
         _refuse_extent(scan, name, sheet, limits)
@@ -77,10 +92,18 @@ def _damaged(name: str) -> ReadError:
     )
 
 
-def _refuse_members(archive: zipfile.ZipFile, name: str, limits: IngestSettings) -> None:
+def _members(
+    archive: zipfile.ZipFile, name: str, limits: IngestSettings
+) -> dict[str, zipfile.ZipInfo]:
+    """Members by their name as the cell reader compares it: without regard to capitals."""
     total = 0
+    members: dict[str, zipfile.ZipInfo] = {}
     for info in archive.infolist():
         total += info.file_size
+        key = _member_key(info.filename)
+        if key in members:  # which of the two is read would be chance
+            raise _damaged(name)
+        members[key] = info
         if info.flag_bits & 1:
             raise ReadError(
                 f"{name} is protected by a password.", mend="Remove the password and save it again."
@@ -95,6 +118,11 @@ def _refuse_members(archive: zipfile.ZipFile, name: str, limits: IngestSettings)
             f"{limits.maximum_expanded_mb:,} MB allowed.",
             mend="Save its sheets as CSV files, or raise maximum_expanded_mb in study.toml.",
         )
+    return members
+
+
+def _member_key(member: str) -> str:
+    return member.replace("\\", "/").lower()
 
 
 def _refuse_extent(scan: SheetScan, name: str, sheet: str, limits: IngestSettings) -> None:
@@ -107,33 +135,37 @@ def _refuse_extent(scan: SheetScan, name: str, sheet: str, limits: IngestSetting
         )
 
 
-def _sheet_members(archive: zipfile.ZipFile, name: str) -> dict[str, str]:
-    """Member name of each worksheet to the sheet's name."""
-    sheet_ids: dict[str, str] = {}
+def _sheet_members(
+    archive: zipfile.ZipFile, members: dict[str, zipfile.ZipInfo], name: str
+) -> dict[str, str]:
+    """Member (as a key of ``members``) of each worksheet to the sheet's name."""
+    sheets: list[tuple[str, str]] = []
     targets: dict[str, str] = {}
 
     def sheet(tag: str, attributes: dict[str, str]) -> None:
         if _local(tag) == "sheet":
             link = next((v for k, v in attributes.items() if k.endswith(":id")), "")
-            sheet_ids[link] = attributes.get("name", "")
+            sheets.append((link, attributes.get("name", "")))
 
     def relationship(tag: str, attributes: dict[str, str]) -> None:
         if _local(tag) == "Relationship":
             target = attributes.get("Target", "")
             is_absolute = target.startswith("/")
             member = target.lstrip("/") if is_absolute else str(PurePosixPath("xl") / target)
-            targets[attributes.get("Id", "")] = member
+            targets[attributes.get("Id", "")] = _member_key(member)
 
     for member, start in (
         ("xl/workbook.xml", sheet),
         ("xl/_rels/workbook.xml.rels", relationship),
     ):
-        try:
-            info = archive.getinfo(member)
-        except KeyError:
-            raise _damaged(name) from None
-        _parse(archive, info, name, _Starts(start))
-    return {targets[link]: sheet for link, sheet in sheet_ids.items() if link in targets}
+        if member not in members:
+            raise _damaged(name)
+        _parse(archive, members[member], name, _Starts(start))
+    found = {targets.get(link, ""): sheet for link, sheet in sheets}
+    names = {sheet for _, sheet in sheets}
+    if len(names) < len(sheets) or len(found) < len(sheets) or not found.keys() <= members.keys():
+        raise _damaged(name)
+    return found
 
 
 class _Starts:
@@ -150,7 +182,7 @@ def _parse(
     archive: zipfile.ZipFile,
     info: zipfile.ZipInfo,
     name: str,
-    handler: _Starts | _SheetHandler | None,
+    handler: _Starts | _SharedStrings | _SheetHandler | None,
 ) -> None:
     parser = expat.ParserCreate()
     parser.buffer_text = True
@@ -169,7 +201,7 @@ def _parse(
         for chunk in _chunks(archive, info):
             parser.Parse(chunk)
         parser.Parse(b"", True)
-    except expat.ExpatError:
+    except (expat.ExpatError, LookupError, ValueError):  # the latter: encodings nobody has
         raise _damaged(name) from None
 
 
@@ -190,14 +222,74 @@ def _column_number(letters: str) -> int:
     return number
 
 
+class _Budget:
+    """What one workbook may cost."""
+
+    def __init__(self, name: str, limits: IngestSettings) -> None:
+        self.name = name
+        self._limits = limits
+        self._elements = 0
+        self._characters = 0
+
+    def element(self) -> None:
+        self._elements += 1
+        if self._elements > _MOST_ELEMENTS:
+            raise ReadError(
+                f"{self.name} has more than {_MOST_ELEMENTS:,} cells and parts of cells.",
+                mend="Save its sheets as CSV files.",
+            )
+
+    def text(self, length: int) -> None:
+        """Count a cell's text: a shared one is copied into every cell."""
+        self._characters += length
+        if self._characters > self._limits.maximum_expanded_mb * 1_000_000:
+            raise ReadError(
+                f"{self.name} expands to more than {self._limits.maximum_expanded_mb:,} MB.",
+                mend="Save its sheets as CSV files, or raise maximum_expanded_mb in study.toml.",
+            )
+
+
+class _SharedStrings:
+    """How long each shared text is, and whether it is more than blanks."""
+
+    def __init__(self, budget: _Budget) -> None:
+        self._budget = budget
+        self.lengths: list[int] = []
+        self.is_blank: list[bool] = []
+        self._is_inside = False
+
+    def attach(self, parser: expat.XMLParserType) -> None:
+        parser.StartElementHandler = self._start
+        parser.EndElementHandler = self._end
+        parser.CharacterDataHandler = self._text
+
+    def _start(self, tag: str, _: dict[str, str]) -> None:
+        self._budget.element()
+        local = _local(tag)
+        if local == "si":
+            self.lengths.append(0)
+            self.is_blank.append(True)
+        self._is_inside = local == "t" and bool(self.lengths)
+
+    def _text(self, text: str) -> None:
+        if self._is_inside:
+            self.lengths[-1] += len(text)
+            self.is_blank[-1] = self.is_blank[-1] and not text.strip()
+
+    def _end(self, tag: str) -> None:
+        self._is_inside = False
+
+
 class _SheetHandler:
     """Follow the cells of one sheet."""
 
-    def __init__(self, scan: SheetScan) -> None:
+    def __init__(self, scan: SheetScan, shared: _SharedStrings, budget: _Budget) -> None:
         self._scan = scan
+        self._shared = shared
+        self._budget = budget
         self._row = 0
         self._column = 0
-        self._is_error = False
+        self._kind = ""
         self._texts: dict[str, str] = {}
         self._inside = ""
 
@@ -207,15 +299,17 @@ class _SheetHandler:
         parser.CharacterDataHandler = self._text
 
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        self._budget.element()
         local = _local(tag)
         if local == "row":
-            self._row = int(attributes["r"]) if attributes.get("r", "").isdigit() else self._row + 1
+            number = attributes.get("r", "")
+            self._row = int(number) if _NUMBER.fullmatch(number) else self._row + 1
             self._column = 0
         elif local == "c":
             found = _REF.fullmatch(attributes.get("r", ""))
             self._column = _column_number(found[1]) if found else self._column + 1
             self._row = int(found[2]) if found else self._row
-            self._is_error = attributes.get("t") == "e"
+            self._kind = attributes.get("t", "")
             self._texts = {}
         elif local in ("v", "f", "is"):
             self._inside = local
@@ -223,7 +317,14 @@ class _SheetHandler:
 
     def _text(self, text: str) -> None:
         if self._inside:
-            self._texts[self._inside] += text
+            text = self._texts[self._inside] + text
+            if len(text) > LONGEST_CELL:
+                raise ReadError(
+                    f"{self._budget.name}: row {self._row} has a cell of more than "
+                    f"{LONGEST_CELL:,} characters.",
+                    mend="Shorten it, or save the sheet as CSV.",
+                )
+            self._texts[self._inside] = text
 
     def _end(self, tag: str) -> None:
         local = _local(tag)
@@ -242,7 +343,23 @@ class _SheetHandler:
         scan.last_row = max(scan.last_row, self._row)
         scan.last_column = max(scan.last_column, self._column)
         place = (self._row - 1, self._column - 1)
-        if self._is_error:
+        if self._kind == "e":
             scan.odd_cells[place] = value or "#ERROR"
         elif not has_value:
             scan.odd_cells[place] = f"={formula}" if formula else "=…"
+        else:
+            self._note_value(value or self._texts.get("is", ""))
+        if len(scan.odd_cells) > _MOST_ODD:
+            raise ReadError(
+                f"{self._budget.name} has more than {_MOST_ODD:,} cells that hold an error or a "
+                "formula without its value.",
+                mend="Open it, let the program calculate it, and save it again.",
+            )
+
+    def _note_value(self, text: str) -> None:
+        length, is_blank = len(text), not text.strip()
+        if self._kind == "s" and _NUMBER.fullmatch(text) and int(text) < len(self._shared.lengths):
+            length = self._shared.lengths[int(text)]
+            is_blank = self._shared.is_blank[int(text)]
+        self._scan.n_values += not is_blank
+        self._budget.text(length)

@@ -113,7 +113,7 @@ def test_the_by_year_layout_as_the_archive_ships_it_has_no_heading(tmp_path: Pat
         ("XX000000001", "-5.6", "-17.1"),
         ("XX000000002", None, None),
     ]
-    assert [(m.row, m.column) for m in table.malformed] == [(4, ""), (2, "temperature_max_c")]
+    assert [(m.row, m.column) for m in table.malformed] == [(3, ""), (2, "temperature_max_c")]
 
 
 def test_the_by_year_layout_needs_a_station_in_its_name(tmp_path: Path) -> None:

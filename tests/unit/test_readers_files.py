@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ReadError
-from pipeline.readers import read_tables, refuse_outside
+from pipeline.readers import read_tables, refuse_unfit
 from pipeline.settings import IngestSettings
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"\0" * 40
@@ -87,7 +87,7 @@ def test_a_link_out_of_the_study_is_refused(tmp_path: Path) -> None:
     inside.write_text("a,b\n")
     link = study / "inbox" / "link.csv"
     link.symlink_to(outside)
-    refuse_outside(inside, study)
+    refuse_unfit(inside, study)
     for path in (link, study / ".." / "outside.csv"):
-        with pytest.raises(ReadError, match="leads out of the study folder"):
-            refuse_outside(path, study)
+        with pytest.raises(ReadError, match="leads out of the folder study"):
+            refuse_unfit(path, study)
