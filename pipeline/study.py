@@ -53,6 +53,11 @@ class Study:
         return self.path / ".working"
 
     @property
+    def rebuilding_path(self) -> Path:
+        """A store being made anew; swept away when the next rebuild begins."""
+        return self.path / ".rebuilding"
+
+    @property
     def store_path(self) -> Path:
         """The store."""
         return self.path / "store.duckdb"
