@@ -17,8 +17,8 @@ import polars as pl
 
 from pipeline.contracts import load_contracts, record_ddl
 from pipeline.disk import FULL_WORDS
-from pipeline.errors import StoreError
-from pipeline.lock import Lock
+from pipeline.errors import StoreError, StoreInUseError
+from pipeline.lock import Lock, holder
 
 _FORMAT = 1
 _MEMORY_LIMIT = "1GB"
@@ -55,6 +55,13 @@ def _table_statements() -> list[str]:
     return statements
 
 
+def is_lock_trouble(error: duckdb.Error) -> bool:
+    """Whether another program or connection has the file open."""
+    return isinstance(error, duckdb.ConnectionException) or any(
+        words in str(error) for words in ("set lock on file", "used by another process")
+    )
+
+
 @contextmanager
 def store_errors(path: Path) -> Iterator[None]:
     """Tell trouble with the store's file, its disk or its memory in plain words.
@@ -82,20 +89,24 @@ def store_errors(path: Path) -> Iterator[None]:
                 f"{path}: the step needs more memory or disk than there is ({first_line}).",
                 mend="Free some space, close other programs and give the same command again.",
             ) from error
-        if "lock" in said or isinstance(error, duckdb.ConnectionException):
-            raise StoreError(
-                f"{path} is in use by another program.",
-                mend="Close the program that has it open and try again.",
+        if is_lock_trouble(error):
+            raise StoreInUseError(
+                f"{path} is in use by {holder(path.with_suffix('.lock'))}.",
+                mend="Wait until it has ended, or close what has it open, and try again.",
             ) from error
         raise _damaged(path, first_line) from error
 
 
-def _damaged(path: Path, why: str) -> StoreError:
-    return StoreError(
-        f"{path} cannot be read as a store: {why}",
-        mend=f"Move {path.name} out of the study folder and run winterpool ingest: "
-        "everything is loaded again from the files.",
+def rebuild_words(path: Path) -> str:
+    """How to mend a store at ``path`` that is damaged or of another version."""
+    return (
+        f"Run: winterpool rebuild {path.parent}. Everything is loaded again from the archived "
+        "files, and the old store is kept beside the new one."
     )
+
+
+def _damaged(path: Path, why: str) -> StoreError:
+    return StoreError(f"{path} cannot be read as a store: {why}", mend=rebuild_words(path))
 
 
 class Store:
@@ -120,8 +131,8 @@ class Store:
         Raises
         ------
         StoreError
-            The store is locked, damaged, not a store of ours or of another version, or missing
-            when opened read-only.
+            The store is locked, damaged, not a store of ours, of another version (see
+            ``rebuild.py``), or missing when opened read-only.
         """
         lock = None if read_only else Lock.take(path.with_suffix(".lock"))
         try:
@@ -150,7 +161,13 @@ class Store:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.close()
+        if not isinstance(error, duckdb.Error):
+            self.close()
+            return
+        with suppress(StoreError):  # of the same damage
+            self.close()
+        with store_errors(self.path):
+            raise error
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -83,13 +83,18 @@ class Study:
         return self.report_path / "index.html"
 
     def require_loaded(self) -> None:
-        """Refuse a study into which nothing has been loaded.
+        """Refuse a study into which nothing has been loaded, or whose store is lost.
 
         Raises
         ------
         StudyError
             There is no store.
         """
+        if not self.store_path.exists() and self.archive_path.exists():
+            raise StudyError(
+                f"{self.store_path} is gone, but the archived files are there.",
+                mend=f"Run: winterpool rebuild {self.path}.",
+            )
         if not self.store_path.exists():
             raise StudyError(
                 f"Nothing has been loaded into {self.path} yet.",
