@@ -22,6 +22,7 @@ from pipeline.lock import Lock, holder
 
 _FORMAT = 1
 _MEMORY_LIMIT = "1GB"
+_HEADERS_BYTES = 3 * 4096  # before the first block
 _MAGIC = b"DUCK"  # bytes 8 to 12 of every DuckDB file
 
 _BOOKKEEPING = (
@@ -254,6 +255,7 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
         with path.open("rb") as file:
             if file.read(12)[8:] != _MAGIC:
                 raise _damaged(path, "it is not a DuckDB file.")
+    is_at_rest = not is_new and not path.with_name(path.name + ".wal").exists()
     with store_errors(path):
         connection = duckdb.connect(
             path,
@@ -268,11 +270,22 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     try:
         with store_errors(path):
             connection.execute("SET TimeZone = 'UTC'")
+            if is_at_rest:
+                _refuse_cut_off(path, connection)
             _make_or_check(path, connection, read_only=read_only)
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _refuse_cut_off(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a file that is shorter than its blocks: DuckDB itself notices when it reads them."""
+    ((size, blocks),) = connection.sql(
+        "SELECT block_size, total_blocks FROM pragma_database_size()"
+    ).fetchall()
+    if path.stat().st_size < _HEADERS_BYTES + size * blocks:
+        raise _damaged(path, "its end is missing.")
 
 
 def _make_or_check(path: Path, connection: duckdb.DuckDBPyConnection, *, read_only: bool) -> None:
