@@ -110,6 +110,7 @@ class Arrivals:
             The clock stands before the last ingest.
         """
         self._refuse_clock_set_back()
+        shutil.rmtree(self.study.working_path, ignore_errors=True)  # of an ingest that was killed
         self.store.connection.execute("SET preserve_insertion_order = false")  # rows are numbered
         for known in list(self.known.values()):
             if known.status == "loaded":
