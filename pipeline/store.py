@@ -280,9 +280,12 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
 
 
 def _refuse_cut_off(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
-    """Refuse a file that is shorter than its blocks: DuckDB itself notices when it reads them."""
+    """Refuse a file that cannot hold its blocks in use; DuckDB itself notices when it reads them.
+
+    Free blocks at the end may never have been written, so only those in use are counted.
+    """
     ((size, blocks),) = connection.sql(
-        "SELECT block_size, total_blocks FROM pragma_database_size()"
+        "SELECT block_size, used_blocks FROM pragma_database_size()"
     ).fetchall()
     if path.stat().st_size < _HEADERS_BYTES + size * blocks:
         raise _damaged(path, "its end is missing.")

@@ -13,7 +13,10 @@ from pipeline.store import Store, rebuild_words
 from pipeline.study import Study
 
 QUICK_BYTES = 256_000_000
-"""Archived bytes read by a quick check, the newest files first: those that a power cut hits."""
+"""Archived bytes read by a quick check, the newest files first: those that a power cut hits.
+
+A store up to this size is read whole, too.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +125,7 @@ def _store_damages(study: Study, journal: Journal, *, reads_all: bool) -> tuple[
         return [Damage(gone, rebuild_words(study.store_path))], True
     try:
         with Store.open(study.store_path, read_only=True) as store:
-            if reads_all:
+            if reads_all or study.store_path.stat().st_size <= QUICK_BYTES:
                 _read_all(store)
             mend = rebuild_words(study.store_path)
             damages = [Damage(f"{study.store_path}: {what}", mend) for what in _rows_damages(store)]
@@ -160,7 +163,7 @@ def check_soundness(study: Study, *, reads_all: bool = False) -> Soundness:
     study : Study
     reads_all : bool
         Read every archived file and every value of the store; otherwise sizes, counts of rows,
-        and the content of the newest 256 MB.
+        the newest 256 MB of the archive, and the store if it is no larger than that.
 
     Returns
     -------
