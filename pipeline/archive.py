@@ -9,7 +9,12 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.disk import FULL_ERRNOS
+from pipeline.errors import ReadError
+
 _BLOCK = 4 << 20
+_TRIES = 3
+"""How often a file is copied that changes meanwhile."""
 
 
 def file_sha256(path: Path) -> str:
@@ -28,6 +33,50 @@ def copy_and_digest(source: Path, target: Path) -> str:
     return total.hexdigest()
 
 
+def as_read_error(name: str, error: OSError | ReadError) -> ReadError:
+    """Tell in plain words why a file cannot be read; a full disk stays an ``OSError``."""
+    if isinstance(error, ReadError):
+        return error
+    if error.errno in FULL_ERRNOS:
+        raise error
+    if isinstance(error, FileNotFoundError):
+        return ReadError(
+            f"{name} was taken away while it was read, so nothing of it was loaded.",
+            mend="Put it into the inbox again and run ingest.",
+        )
+    return ReadError(
+        f"{name} cannot be opened: {error.strerror}.",
+        mend="Put the file itself into the inbox and give yourself the right to read it.",
+    )
+
+
+def copy_at_rest(path: Path, name: str, copy: Path) -> str:
+    """Copy a file and return its digest, provided that it did not change meanwhile.
+
+    Raises
+    ------
+    ReadError
+        The file changed each time, has vanished or may not be read.
+    """
+
+    def state() -> tuple[int, int]:
+        found = path.stat()
+        return found.st_size, found.st_mtime_ns
+
+    try:
+        for _ in range(_TRIES):
+            before = state()
+            sha256 = copy_and_digest(path, copy)
+            if state() == before == (copy.stat().st_size, before[1]):
+                return sha256
+    except OSError as error:
+        raise as_read_error(name, error) from None
+    raise ReadError(
+        f"{name} changed while it was read, so nothing of it was loaded.",
+        mend="Wait until it has been copied or saved to its end, then run ingest again.",
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Archive:
     """The archive under one folder."""
@@ -42,9 +91,20 @@ class Archive:
         """Whether the file of that digest is kept."""
         return self.path_of(sha256).is_file()
 
+    def is_of_size(self, sha256: str, size_bytes: int) -> bool:
+        """Whether the file is kept and as long as it was; told without reading it."""
+        return self.has(sha256) and self.path_of(sha256).stat().st_size == size_bytes
+
+    def is_unchanged(self, sha256: str) -> bool:
+        """Whether the file is kept and still has the content it is named by."""
+        return self.has(sha256) and file_sha256(self.path_of(sha256)) == sha256
+
     def keep(self, copy: Path, sha256: str) -> None:
-        """Move a finished copy into the archive; after this it survives a power cut."""
-        if self.has(sha256):
+        """Move a finished copy into the archive; after this it survives a power cut.
+
+        A kept file that has been cut off or changed is replaced.
+        """
+        if self.is_unchanged(sha256):
             copy.unlink()
             return
         with copy.open("rb+") as file:

@@ -2,7 +2,8 @@
 
 A file is known by the digest of its content. Its place in the order of arrival never changes,
 also when it is read again because its mapping was corrected or because a row it refers to has
-arrived meanwhile. Killed at any moment, the store is as it was before or after some file.
+arrived meanwhile. Killed at any moment, the store is as it was before or after some file; what the
+journal knows and the store has lost is taken up again first.
 """
 
 from __future__ import annotations
@@ -11,14 +12,17 @@ import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 
-from pipeline.archive import Archive, copy_and_digest, file_sha256
+from pipeline.archive import Archive, as_read_error, copy_at_rest, file_sha256
 from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors
-from pipeline.errors import ContractError, MappingError, ReadError, WinterpoolError
+from pipeline.errors import ContractError, MappingError, ReadError, StudyError, WinterpoolError
 from pipeline.file_names import shown_name
+from pipeline.file_results import FileResult, IngestSummary
+from pipeline.journal import Journal, JournalLine
 from pipeline.loading import FileEntry, load_file, waiting_files, write_entry
 from pipeline.opening import Opener
 from pipeline.progress import Task
@@ -27,51 +31,8 @@ from pipeline.staging import stage_file
 from pipeline.store import Store
 from pipeline.study import Study
 
-
-@dataclass(frozen=True, slots=True)
-class FileResult:
-    """What became of one file in one ingest.
-
-    Attributes
-    ----------
-    name, folder : str
-        The path inside ``inbox`` or ``weather``, and which of the two.
-    status : str
-        ``loaded``, ``read again``, ``unchanged`` or ``rejected``.
-    rows_read, rows_accepted, rows_rejected : int
-    problem, mend : str
-        Of a rejected file, or of one that could not be read again; empty otherwise.
-    """
-
-    name: str
-    folder: str
-    status: str
-    rows_read: int = 0
-    rows_accepted: int = 0
-    rows_rejected: int = 0
-    problem: str = ""
-    mend: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class IngestSummary:
-    """What became of every file that one ingest met."""
-
-    files: tuple[FileResult, ...]
-
-    def with_status(self, status: str) -> tuple[FileResult, ...]:
-        """Return the files of one status."""
-        return tuple(file for file in self.files if file.status == status)
-
-    @property
-    def rows_accepted(self) -> int:
-        """Rows accepted from files loaded or read again."""
-        return sum(f.rows_accepted for f in self.files if f.status in ("loaded", "read again"))
-
-    @property
-    def rows_rejected(self) -> int:
-        """Rows rejected in files loaded or read again."""
-        return sum(f.rows_rejected for f in self.files if f.status in ("loaded", "read again"))
+_CLOCK_TOLERANCE = timedelta(days=1)
+_EPOCH = datetime.fromtimestamp(0, UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +74,22 @@ class Arrivals:
         self.task = task
         self.is_checked = is_checked
         self.archive = Archive(study.archive_path)
+        self.journal = Journal(study.archive_path)
         self.known = self._read_known()
+        self.last_no = max((known.entry.file_no for known in self.known.values()), default=0)
+        self.last_at = self._read_last_at()
+        self.began = datetime.now(UTC).isoformat(timespec="microseconds")
         self.results: dict[int, FileResult] = {}
+        self.passed_over: list[FileResult] = []
+
+    def _read_last_at(self) -> datetime:
+        ((last,),) = self.store.connection.execute("SELECT max(ingested_at) FROM files").fetchall()
+        return _EPOCH if last is None else last
+
+    def _now(self) -> datetime:
+        """Return the time, later than any noted before even where the clock was set back."""
+        self.last_at = max(datetime.now(UTC), self.last_at + timedelta(microseconds=1))
+        return self.last_at
 
     def _read_known(self) -> dict[str, _Known]:
         lines = self.store.connection.execute(
@@ -123,10 +98,23 @@ class Arrivals:
             "coalesce(mend, '') FROM files"
         ).fetchall()
         known = [_Known(FileEntry(*x[:6]), x[6], tuple(x[7:10]), x[10], x[11]) for x in lines]
-        return {_key(line.entry): line for line in known}
+        return {line.entry.key: line for line in known}
 
-    def run(self) -> IngestSummary:
-        """Load what is new, read again what changed, retry what waited."""
+    def run(self, *, takes_new: bool = True) -> IngestSummary:
+        """Load what is new, read again what changed, retry what waited.
+
+        Parameters
+        ----------
+        takes_new : bool
+            Look into the inbox and weather folders; otherwise only the archive is read.
+
+        Raises
+        ------
+        StudyError
+            The clock stands before the last ingest.
+        """
+        self._refuse_clock_set_back()
+        shutil.rmtree(self.study.working_path, ignore_errors=True)  # of an ingest that was killed
         self.store.connection.execute("SET preserve_insertion_order = false")  # rows are numbered
         for known in list(self.known.values()):
             if known.status == "loaded":
@@ -134,15 +122,62 @@ class Arrivals:
                 is_same = known.entry.fingerprint == self.opener.fingerprint(known.entry.name)
                 if known.problem or not is_same:
                     self._read_again(known.entry)
-        for path, name, folder in self._in_order(self._new_files()):
-            self._load_new(path, name, folder)
+        self._take_up()
+        if takes_new:
+            for path, name, folder in self._in_order(self._new_files()):
+                self._load_new(path, name, folder)
+        self._retry()
+        return self._summary()
+
+    def _refuse_clock_set_back(self) -> None:
+        now = datetime.now(UTC)
+        if now < self.last_at - _CLOCK_TOLERANCE:
+            raise StudyError(
+                f"This computer's clock says {now:%Y-%m-%d}, but files were loaded into "
+                f"{self.study.path} on {self.last_at:%Y-%m-%d}; nothing was done.",
+                mend="Set the clock right and give the command again. If it was wrong on that day, "
+                f"run: winterpool rebuild {self.study.path}.",
+            )
+
+    def _take_up(self) -> None:
+        """Load what the journal knows and the store does not; note the reverse in the journal."""
+        lost = [line for line in self.journal.lines.values() if line.entry.key not in self.known]
+        present = [_journal_line(known) for known in self.known.values()]
+        if self.journal.damaged:
+            self.journal.rewrite([*self.journal.lines.values(), *present])
+        self.journal.add(*(line for line in present if self._is_unknown_to_journal(line)))
+        taken = {known.entry.file_no for known in self.known.values()}
+        self.last_no = max([self.last_no, *(line.file_no for line in lost)])
+        for _, lines in groupby(lost, key=lambda line: line.ingest):
+            for line in lines:
+                entry = line.entry
+                if line.file_no in taken:
+                    entry = replace(entry, file_no=self._next_no())
+                self._replay(line, entry)
+            self._retry()
+
+    def _is_unknown_to_journal(self, line: JournalLine) -> bool:
+        noted = self.journal.lines.get(line.file_no)
+        return noted is None or (noted.entry.key, noted.status) != (line.entry.key, line.status)
+
+    def _replay(self, line: JournalLine, entry: FileEntry) -> None:
+        if line.status == "rejected":
+            self._reject(entry, ReadError(line.problem, mend=line.mend))
+        else:  # as loaded, so that it is tried again by every ingest until it succeeds
+            self.known[entry.key] = _Known(entry, "loaded", (0, 0, 0), "", "")
+            self._read_again(entry)
+
+    def _retry(self) -> None:
         for _ in load_contracts():  # a retried row may be what another one waits for
             waiting = waiting_files(self.store.connection, self.today)
             if not waiting:
                 break
             for sha256 in waiting:
                 self._read_again(self.known[sha256].entry)
-        return self._summary()
+
+    def _next_no(self) -> int:
+        self.last_no += 1
+        return self.last_no
 
     def _summary(self) -> IngestSummary:
         """Give all results, with counts as they are now: one file can take rows from another."""
@@ -153,7 +188,7 @@ class Arrivals:
             results.append(
                 replace(result, rows_read=read, rows_accepted=accepted, rows_rejected=rejected)
             )
-        return IngestSummary(tuple(results))
+        return IngestSummary((*results, *self.passed_over))
 
     def _new_files(self) -> Iterator[tuple[Path, str, str]]:
         """Yield files that are not known, or were rejected and may fare better now."""
@@ -170,7 +205,7 @@ class Arrivals:
                         refuse_unfit(path, within)
                     is_new = path.stat().st_size not in sizes or self._is_new(path)
                 except (OSError, ReadError) as error:
-                    self._reject(self._entry("", name, folder, 0), _as_read_error(name, error))
+                    self._reject(self._entry("", name, folder, 0), as_read_error(name, error))
                     continue
                 if is_new:
                     yield path, name, folder
@@ -181,11 +216,18 @@ class Arrivals:
             return True
         entry = known.entry
         if known.status == "loaded":
-            return False
+            return not self._is_archived(known)
         if entry.fingerprint != self.opener.fingerprint(entry.name):
             return True
         self._note_unchanged(known)
         return False
+
+    def _is_archived(self, known: _Known) -> bool:
+        """Whether a file's archived copy is whole, as far as can be told without reading it."""
+        entry = known.entry
+        if known.problem and not self.archive.is_unchanged(entry.file_sha256):
+            return False
+        return self.archive.is_of_size(entry.file_sha256, entry.size_bytes)
 
     def _note_unchanged(self, known: _Known) -> None:
         status = "unchanged" if known.status == "loaded" else known.status
@@ -204,40 +246,54 @@ class Arrivals:
                 sha256, size = file_sha256(path), path.stat().st_size
                 self._reject(self._entry(sha256, name, folder, size), error)
                 continue
+            except OSError as error:
+                self._pass_over(name, folder, as_read_error(name, error))
+                continue
             rank = min((place[record] for record in records), default=len(place))
             ranked.append((rank, folder, name, path))
         return [(path, name, folder) for _, folder, name, path in sorted(ranked)]
 
     def _entry(self, sha256: str, name: str, folder: str, size: int) -> FileEntry:
         """Return the file's entry, with a new number when it has none."""
-        last = max((known.entry.file_no for known in self.known.values()), default=0)
-        entry = FileEntry(last + 1, sha256, name, folder, size, self.opener.fingerprint(name))
-        known = self.known.get(_key(entry))
-        return replace(known.entry, fingerprint=entry.fingerprint) if known else entry
+        entry = FileEntry(0, sha256, name, folder, size, self.opener.fingerprint(name))
+        known = self.known.get(entry.key)
+        if known:
+            return replace(known.entry, fingerprint=entry.fingerprint)
+        unread = self.known.pop(f"{folder}/{name}", None)  # it could not be read before
+        return replace(entry, file_no=unread.entry.file_no if unread else self._next_no())
 
     def _load_new(self, path: Path, name: str, folder: str) -> None:
         with self._working_folder() as working:
             copy = working / "source" / Path(name).name
             copy.parent.mkdir()
-            sha256 = copy_and_digest(path, copy)
+            try:
+                sha256 = copy_at_rest(path, name, copy)
+            except ReadError as error:
+                self._pass_over(name, folder, error)
+                return
             known = self.known.get(sha256)
-            if known is not None and known.status == "loaded":
+            if known is not None and known.status == "loaded" and self._is_archived(known):
                 return  # the same bytes under another name, met a moment ago
             self._load(self._entry(sha256, name, folder, copy.stat().st_size), copy, working)
+
+    def _pass_over(self, name: str, folder: str, error: ReadError) -> None:
+        """Tell of a file that cannot be read just now; the next ingest meets it afresh."""
+        told = FileResult(name, folder, "rejected", problem=error.problem, mend=error.mend)
+        self.passed_over.append(told)
 
     def _read_again(self, entry: FileEntry) -> None:
         entry = replace(entry, fingerprint=self.opener.fingerprint(entry.name))
         with self._working_folder() as working:
             copy = working / "source" / Path(entry.name).name
             copy.parent.mkdir()
-            if not self.archive.has(entry.file_sha256):
-                self._reject(entry, _gone(entry))
+            if not self.archive.is_unchanged(entry.file_sha256):
+                self._reject(entry, _not_archived(entry, self.archive))
                 return
             self.archive.lend(entry.file_sha256, copy)
             self._load(entry, copy, working)
 
     def _load(self, entry: FileEntry, copy: Path, working: Path) -> None:
-        now = datetime.now(UTC)
+        now = self._now()
         rows_folder = working / "rows"
         rows_folder.mkdir()
         try:
@@ -250,32 +306,36 @@ class Arrivals:
             accepted, rejected = load_file(
                 self.store.connection, staged, entry, now, is_checked=self.is_checked
             )
+            rows = (staged.rows_read, accepted, rejected)
+            known = _Known(entry, "loaded", rows, "", "")
             self.archive.keep(copy, entry.file_sha256)
-        rows = (staged.rows_read, accepted, rejected)
-        self.known[entry.file_sha256] = _Known(entry, "loaded", rows, "", "")
+            self.journal.add(_journal_line(known, self.began))
+        self.known[entry.file_sha256] = known
         before = self.results.get(entry.file_no)
         status = "loaded" if before is None or before.status == "loaded" else "read again"
         self.results[entry.file_no] = FileResult(entry.name, entry.folder, status, *rows)
 
     def _reject(self, entry: FileEntry, error: WinterpoolError) -> None:
         """Note why a file was not loaded; rows it gave before stay."""
-        known = self.known.get(_key(entry))
+        known = self.known.get(entry.key)
         rows = (0, 0, 0)
         status = "rejected"
         if known is not None and known.status == "loaded":
             status, rows = "loaded", known.rows
             entry = replace(entry, fingerprint=known.entry.fingerprint)  # so it is tried again
+        now_known = _Known(entry, status, rows, error.problem, error.mend)
         with self.store.transaction():
             write_entry(
                 self.store.connection,
                 entry,
-                datetime.now(UTC),
+                self._now(),
                 status=status,
                 rows=rows,
                 problem=error.problem,
                 mend=error.mend,
             )
-        self.known[_key(entry)] = _Known(entry, status, rows, error.problem, error.mend)
+            self.journal.add(_journal_line(now_known, self.began))
+        self.known[entry.key] = now_known
         self.results[entry.file_no] = FileResult(
             entry.name, entry.folder, "rejected", *rows, error.problem, error.mend
         )
@@ -300,22 +360,26 @@ def _refuse_name(path: Path, name: str) -> None:
         )
 
 
-def _key(entry: FileEntry) -> str:
-    """What a file is known by: its content, or its place where that may not be read."""
-    return entry.file_sha256 or f"{entry.folder}/{entry.name}"
-
-
-def _gone(entry: FileEntry) -> ReadError:
-    return ReadError(
-        f"The archived copy of {entry.name} is gone, so it cannot be read again.",
-        mend="Put the file into the inbox again.",
+def _journal_line(known: _Known, ingest: str = "") -> JournalLine:
+    entry = known.entry
+    of_rejected = ("", "", "")
+    if known.status != "loaded":
+        of_rejected = (entry.fingerprint, known.problem, known.mend)
+    return JournalLine(
+        entry.file_no,
+        entry.file_sha256,
+        entry.name,
+        entry.folder,
+        entry.size_bytes,
+        known.status,
+        ingest,
+        *of_rejected,
     )
 
 
-def _as_read_error(name: str, error: OSError | ReadError) -> ReadError:
-    if isinstance(error, ReadError):
-        return error
+def _not_archived(entry: FileEntry, archive: Archive) -> ReadError:
+    what = "is damaged" if archive.has(entry.file_sha256) else "is gone"
     return ReadError(
-        f"{name} cannot be opened: {error.strerror}.",
-        mend="Put the file itself into the inbox and give yourself the right to read it.",
+        f"The archived copy of {entry.name} {what}, so it cannot be read again.",
+        mend="Put the file into the inbox again and run ingest.",
     )

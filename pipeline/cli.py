@@ -22,6 +22,7 @@ from pipeline import (
     cli_payoff,
     cli_precision,
     cli_publish,
+    cli_rebuild,
     cli_receipts,
     cli_refit,
 )
@@ -162,12 +163,23 @@ def run(study: StudyArgument, quiet: Quiet = False) -> None:
     _run(study, quiet)
 
 
-@app.command(epilog="Example: winterpool status our-winters")
-def status(study: StudyArgument) -> None:
-    """Say what is loaded, from whom, what was rejected and what is out of date."""
+@app.command(epilog="Example: winterpool status our-winters --verify")
+def status(
+    study: StudyArgument,
+    verify: Annotated[
+        bool,
+        typer.Option(
+            "--verify", help="Read every archived file and the whole store, however large."
+        ),
+    ] = False,
+) -> None:
+    """Say what is loaded, from whom, what was rejected, what is out of date or damaged.
+
+    Ends with exit code 7 when the archive or the store is damaged.
+    """
     from pipeline.cli_output import print_status
 
-    print_status(study)
+    print_status(study, reads_all=verify)
 
 
 @app.command(epilog="Example: winterpool demo my-demo")
@@ -201,6 +213,7 @@ for part in (
     cli_refit,
     cli_calibrate,
     cli_publish,
+    cli_rebuild,
 ):
     part.register(app)
 

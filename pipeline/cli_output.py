@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from pipeline.errors import StoreError
 from pipeline.runner import STEPS, StepDone, is_current
 from pipeline.settings import read_settings
 from pipeline.store import Store
+from pipeline.store_check import Soundness, check_soundness
 from pipeline.study import Study
 
 if TYPE_CHECKING:
@@ -84,7 +86,7 @@ def print_check(paths: list[Path], study_path: Path | None) -> int:
     return 1 if found.problems else 0
 
 
-def print_ingest(summary: IngestSummary) -> None:
+def print_ingest(summary: IngestSummary, command: str = "ingest") -> None:
     """Say what became of every file that was not simply unchanged."""
     changed = [f for f in summary.files if f.status != "unchanged"]
     if changed:
@@ -107,7 +109,7 @@ def print_ingest(summary: IngestSummary) -> None:
             typer.echo(f"{_plain(f.folder + '/' + f.name)}: {said}")
     unchanged = len(summary.files) - len(changed)
     typer.echo(
-        f"ingest: {summary.rows_accepted:,} rows accepted, {summary.rows_rejected:,} rejected, "
+        f"{command}: {summary.rows_accepted:,} rows accepted, {summary.rows_rejected:,} rejected, "
         f"{unchanged} files unchanged"
     )
 
@@ -168,7 +170,7 @@ def _print_records(store: Store) -> None:
     print_table(("record", "rows", "superseded", "files"), rows)
 
 
-def print_status(path: Path, shown: int = 40) -> None:
+def print_status(path: Path, shown: int = 40, *, reads_all: bool = False) -> None:
     """Print what is loaded, from whom, what was rejected and what is out of date.
 
     Parameters
@@ -177,14 +179,51 @@ def print_status(path: Path, shown: int = 40) -> None:
         The study folder.
     shown : int
         Most kinds of problem to print.
+    reads_all : bool
+        Compare everything archived and stored, however large.
+
+    Raises
+    ------
+    StoreError
+        The archive or the store is damaged; each damage has been printed with its mend.
     """
     study = Study(path)
     settings = read_settings(study.settings_path)
     typer.echo(f"Study: {printable(settings.study.name)} ({study.path})")
-    if not study.store_path.exists():
+    sound = check_soundness(study, reads_all=reads_all)
+    if not study.store_path.exists() and not sound.damages:
         typer.echo(f"Nothing is loaded yet. Put files into {study.inbox_path} and run:")
         typer.echo(f"  winterpool run {path}")
         return
+    if not sound.is_unreadable:
+        _print_loaded(study, shown)
+        typer.echo("\nSteps")
+        print_table(
+            ("step", "state"),
+            [(s, "up to date" if is_current(s, study, settings) else "out of date") for s in STEPS],
+        )
+    _print_soundness(study, sound)
+
+
+def _print_soundness(study: Study, sound: Soundness) -> None:
+    typer.echo("\nArchive and store")
+    for damage in sound.damages:
+        typer.echo(f"  {damage.problem} {damage.mend}")
+    if sound.damages:
+        number = "1 thing is" if len(sound.damages) == 1 else f"{len(sound.damages)} things are"
+        raise StoreError(
+            f"{number} damaged in the archive or the store of {study.path}.",
+            mend="The list above says how to mend each.",
+        )
+    typer.echo(f"Sound: {sound.files} archived files are there, and the store agrees with them.")
+    if sound.files_read < sound.files:
+        typer.echo(
+            f"Of {sound.files - sound.files_read} files only the size was compared; "
+            "--verify compares all they hold."
+        )
+
+
+def _print_loaded(study: Study, shown: int) -> None:
     with Store.open(study.store_path, read_only=True) as store:
         typer.echo("\nFiles")
         files = store.connection.sql(
@@ -221,8 +260,3 @@ def print_status(path: Path, shown: int = 40) -> None:
         if aside:
             typer.echo("\nSet aside on purpose, by a mapping")
             print_table(("file", "sheet", "rows", "reason"), aside)
-    typer.echo("\nSteps")
-    print_table(
-        ("step", "state"),
-        [(s, "up to date" if is_current(s, study, settings) else "out of date") for s in STEPS],
-    )

@@ -6,3 +6,4 @@ from typing import Final
 
 ACT: Final = "What to do with the answer"
 PROVE: Final = "Whether the answer holds, here and elsewhere"
+MEND: Final = "When something is damaged"

@@ -66,6 +66,10 @@ class StoreError(WinterpoolError):
     exit_code = 7
 
 
+class StoreInUseError(StoreError):
+    """Another command or program is at work on the study."""
+
+
 class PhysicsDomainError(WinterpoolError):
     """A physical quantity is outside the range its formula holds for."""
 

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from pipeline.arrivals import Arrivals, FileResult, IngestSummary
+from pipeline.arrivals import Arrivals
 from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors
 from pipeline.errors import ReadError
 from pipeline.file_names import shown_name
+from pipeline.file_results import FileResult, IngestSummary
 from pipeline.mapping import Mapping
 from pipeline.opening import Opener
 from pipeline.progress import SILENT, Progress

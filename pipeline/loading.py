@@ -32,6 +32,11 @@ class FileEntry:
     size_bytes: int
     fingerprint: str
 
+    @property
+    def key(self) -> str:
+        """What a file is known by: its content, or its place where that may not be read."""
+        return self.file_sha256 or f"{self.folder}/{self.name}"
+
 
 def _names(columns: tuple[str, ...], table: str = "") -> str:
     prefix = f"{table}." if table else ""

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
 
-from pipeline.errors import StoreError
+from pipeline.errors import StoreInUseError
 
 if sys.platform == "win32":
     import msvcrt
@@ -42,12 +42,13 @@ else:
         return True
 
 
-def _holder(path: Path) -> str:
+def holder(path: Path) -> str:
+    """Who holds the lock at ``path`` and since when, as far as is known."""
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
         return f"process {said['pid']} since {said['since']}"
     except (OSError, ValueError, KeyError, TypeError):
-        return "another process"
+        return "another program"
 
 
 class Lock:
@@ -63,15 +64,15 @@ class Lock:
 
         Raises
         ------
-        StoreError
+        StoreInUseError
             Another process holds it.
         """
         while True:
             handle = path.open("a+", encoding="utf-8")
             if not _try_lock(handle):
                 handle.close()
-                raise StoreError(
-                    f"{path.parent} is in use by {_holder(path)}.",
+                raise StoreInUseError(
+                    f"{path.parent} is in use by {holder(path)}.",
                     mend="Wait until that command has ended, or stop it, and try again.",
                 )
             if path.exists() and os.path.samestat(os.fstat(handle.fileno()), path.stat()):

@@ -22,6 +22,7 @@ import polars as pl
 from pipeline.disk import disk_errors
 from pipeline.errors import NotConvergedError, StudyError
 from pipeline.ingest import IngestSummary, ingest_study
+from pipeline.lock import Lock
 from pipeline.progress import Progress
 from pipeline.settings import Settings, read_settings
 from pipeline.sources import source_digest
@@ -42,6 +43,10 @@ _SETTINGS_OF_STEP = {
     "fit": ("winter", "levels", "model"),
     "report": ("study", "winter", "levels", "stores", "model", "payoff", "report"),
 }
+_PREPARED = "prepared"
+"""The derived table that says of what the derived tables were made, in the store itself."""
+_NOT_FILES_OF_FIT = ("steps.", "payoff", "precision", "trial", ".")
+_SOON_READ_BYTES = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +94,10 @@ def _read_steps(study: Study) -> dict[str, Any]:
 
 def _note_step(study: Study, step: str, fingerprint: str, seconds: float) -> None:
     steps = _read_steps(study)
+    files = {p.relative_to(study.path).as_posix(): p for p in _files_of_step(step, study)}
     steps[step] = {
         "fingerprint": fingerprint,
+        "files": {name: _mark_of(path) for name, path in sorted(files.items())},
         "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
         "seconds": round(seconds, 2),
     }
@@ -147,12 +154,39 @@ def step_fingerprint(step: str, study: Study, settings: Settings) -> str:
 
 
 def _has_output(step: str, study: Study) -> bool:
+    noted = _read_steps(study).get(step, {})
     if step == "prepare":
         with Store.open(study.store_path, read_only=True) as store:
-            return store.has_table("colony_winters")
+            if not store.has_table("colony_winters"):
+                return False
+            if not store.has_table(_PREPARED):  # by hand, or before marks were left
+                return True
+            return bool(store.table(_PREPARED)["fingerprint"].item() == noted.get("fingerprint"))
     if step == "fit":
-        return (study.results_path / "estimands.csv").exists()
-    return study.report_page.exists()
+        is_there = (study.results_path / "estimands.csv").exists()
+        return is_there and not changed_outputs(study, noted)
+    return study.report_page.exists() and not changed_outputs(study, noted)
+
+
+def changed_outputs(study: Study, noted: dict[str, Any]) -> list[str]:
+    """Files of a step that are gone or not as the step wrote them, as paths within the study."""
+    found = noted.get("files", {})
+    return [name for name, mark in found.items() if _mark_of(study.path / name) != mark]
+
+
+def _mark_of(path: Path) -> str:
+    """The size of a file, and the digest of one that is soon read."""
+    if not path.is_file():
+        return ""
+    size = path.stat().st_size
+    return f"{size} {_digest(path.read_bytes())}" if size <= _SOON_READ_BYTES else str(size)
+
+
+def _files_of_step(step: str, study: Study) -> list[Path]:
+    if step == "fit":
+        found = [*study.results_path.glob("*"), *study.results_path.glob("checks/*")]
+        return [p for p in found if p.is_file() and not p.name.startswith(_NOT_FILES_OF_FIT)]
+    return [study.report_page] if step == "report" else []
 
 
 def is_current(step: str, study: Study, settings: Settings) -> bool:
@@ -174,8 +208,10 @@ def _prepare(study: Study, settings: Settings, progress: Progress) -> None:
     from pipeline.stages.graph import derive
 
     _stored(study, "files")
+    mark = step_fingerprint("prepare", study, settings)
     with Store.open(study.store_path) as store:
         derive(store, settings, progress)
+        store.replace_table(_PREPARED, pl.DataFrame({"fingerprint": [mark]}))
 
 
 def _fit(study: Study, settings: Settings, progress: Progress) -> None:
@@ -246,9 +282,19 @@ def read_current_fit(study: Study, settings: Settings) -> dict[str, Any]:
     return dict(json.loads(path.read_text(encoding="utf-8")))
 
 
+def _require_whole_results(study: Study) -> None:
+    changed = changed_outputs(study, _read_steps(study).get("fit", {}))
+    if changed:
+        raise StudyError(
+            f"{study.path / changed[0]} is not as the fit wrote it: it is gone, cut off or edited.",
+            mend=f"Run: winterpool fit {study.path}, then give this command again.",
+        )
+
+
 def _report(study: Study, settings: Settings, progress: Progress) -> None:
     del settings  # the report reads the study's own
     _stored(study, "colony_winters")
+    _require_whole_results(study)
     from reports.render import render_report
 
     render_report(study.path, progress)
@@ -292,7 +338,7 @@ def do_step(step: str, path: Path, progress: Progress, *, only_if_stale: bool = 
     if only_if_stale and is_current(step, study, settings):
         return StepDone(step, has_run=False, seconds=0.0)
     begun = time.monotonic()
-    with disk_errors(study.path, "step"):
+    with Lock.held(study.path / "step.lock"), disk_errors(study.path, "step"):
         _reckon(step, study, settings, progress)
         before = step_fingerprint(step, study, settings)
         _DO[step](study, settings, progress)

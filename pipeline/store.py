@@ -17,11 +17,12 @@ import polars as pl
 
 from pipeline.contracts import load_contracts, record_ddl
 from pipeline.disk import FULL_WORDS
-from pipeline.errors import StoreError
-from pipeline.lock import Lock
+from pipeline.errors import StoreError, StoreInUseError
+from pipeline.lock import Lock, holder
 
 _FORMAT = 1
 _MEMORY_LIMIT = "1GB"
+_HEADERS_BYTES = 3 * 4096  # before the first block
 _MAGIC = b"DUCK"  # bytes 8 to 12 of every DuckDB file
 
 _BOOKKEEPING = (
@@ -55,6 +56,13 @@ def _table_statements() -> list[str]:
     return statements
 
 
+def is_lock_trouble(error: duckdb.Error) -> bool:
+    """Whether another program or connection has the file open."""
+    return isinstance(error, duckdb.ConnectionException) or any(
+        words in str(error) for words in ("set lock on file", "used by another process")
+    )
+
+
 @contextmanager
 def store_errors(path: Path) -> Iterator[None]:
     """Tell trouble with the store's file, its disk or its memory in plain words.
@@ -82,20 +90,24 @@ def store_errors(path: Path) -> Iterator[None]:
                 f"{path}: the step needs more memory or disk than there is ({first_line}).",
                 mend="Free some space, close other programs and give the same command again.",
             ) from error
-        if "lock" in said or isinstance(error, duckdb.ConnectionException):
-            raise StoreError(
-                f"{path} is in use by another program.",
-                mend="Close the program that has it open and try again.",
+        if is_lock_trouble(error):
+            raise StoreInUseError(
+                f"{path} is in use by {holder(path.with_suffix('.lock'))}.",
+                mend="Wait until it has ended, or close what has it open, and try again.",
             ) from error
         raise _damaged(path, first_line) from error
 
 
-def _damaged(path: Path, why: str) -> StoreError:
-    return StoreError(
-        f"{path} cannot be read as a store: {why}",
-        mend=f"Move {path.name} out of the study folder and run winterpool ingest: "
-        "everything is loaded again from the files.",
+def rebuild_words(path: Path) -> str:
+    """How to mend a store at ``path`` that is damaged or of another version."""
+    return (
+        f"Run: winterpool rebuild {path.parent}. Everything is loaded again from the archived "
+        "files, and the old store is kept beside the new one."
     )
+
+
+def _damaged(path: Path, why: str) -> StoreError:
+    return StoreError(f"{path} cannot be read as a store: {why}", mend=rebuild_words(path))
 
 
 class Store:
@@ -120,8 +132,8 @@ class Store:
         Raises
         ------
         StoreError
-            The store is locked, damaged, not a store of ours or of another version, or missing
-            when opened read-only.
+            The store is locked, damaged, not a store of ours, of another version (see
+            ``rebuild.py``), or missing when opened read-only.
         """
         _refuse_pattern(path)
         lock = None if read_only else Lock.take(path.with_suffix(".lock"))
@@ -151,7 +163,13 @@ class Store:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.close()
+        if not isinstance(error, duckdb.Error):
+            self.close()
+            return
+        with suppress(StoreError):  # of the same damage
+            self.close()
+        with store_errors(self.path):
+            raise error
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -249,6 +267,7 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
         with path.open("rb") as file:
             if file.read(12)[8:] != _MAGIC:
                 raise _damaged(path, "it is not a DuckDB file.")
+    is_at_rest = not is_new and not path.with_name(path.name + ".wal").exists()
     with store_errors(path):
         connection = duckdb.connect(
             path,
@@ -263,11 +282,25 @@ def _connected(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     try:
         with store_errors(path):
             connection.execute("SET TimeZone = 'UTC'")
+            if is_at_rest:
+                _refuse_cut_off(path, connection)
             _make_or_check(path, connection, read_only=read_only)
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _refuse_cut_off(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a file that cannot hold its blocks in use; DuckDB itself notices when it reads them.
+
+    Free blocks at the end may never have been written, so only those in use are counted.
+    """
+    ((size, blocks),) = connection.sql(
+        "SELECT block_size, used_blocks FROM pragma_database_size()"
+    ).fetchall()
+    if path.stat().st_size < _HEADERS_BYTES + size * blocks:
+        raise _damaged(path, "its end is missing.")
 
 
 def _make_or_check(path: Path, connection: duckdb.DuckDBPyConnection, *, read_only: bool) -> None:

@@ -53,6 +53,11 @@ class Study:
         return self.path / ".working"
 
     @property
+    def rebuilding_path(self) -> Path:
+        """A store being made anew; swept away when the next rebuild begins."""
+        return self.path / ".rebuilding"
+
+    @property
     def store_path(self) -> Path:
         """The store."""
         return self.path / "store.duckdb"
@@ -78,13 +83,18 @@ class Study:
         return self.report_path / "index.html"
 
     def require_loaded(self) -> None:
-        """Refuse a study into which nothing has been loaded.
+        """Refuse a study into which nothing has been loaded, or whose store is lost.
 
         Raises
         ------
         StudyError
             There is no store.
         """
+        if not self.store_path.exists() and self.archive_path.exists():
+            raise StudyError(
+                f"{self.store_path} is gone, but the archived files are there.",
+                mend=f"Run: winterpool rebuild {self.path}.",
+            )
         if not self.store_path.exists():
             raise StudyError(
                 f"Nothing has been loaded into {self.path} yet.",

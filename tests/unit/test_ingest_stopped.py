@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import arrivals
+from pipeline import archive, arrivals
 from pipeline.errors import StoreError
 from pipeline.study import Study
 from tests.inbox import APIARIES, COLONIES, HEAD, everything, ingest, many_readings, put, stored
@@ -67,7 +67,7 @@ def test_a_full_disk_while_copying_is_told(study: Study, monkeypatch: pytest.Mon
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patched:
-        patched.setattr(arrivals, "copy_and_digest", full)
+        patched.setattr(archive, "copy_and_digest", full)
         with pytest.raises(StoreError, match="disk is full"):
             ingest(study)
     assert stored(study, "files").height == 0
