@@ -161,7 +161,7 @@ def test_a_damaged_store_is_told_and_kept(study: Study) -> None:
     for command in ("ingest", "prepare", "status", "run"):
         done = run_winterpool(command, study.path)
         assert done.returncode == 7, (command, done.stderr)
-        assert "cannot be read as a store" in done.stderr
+        assert "cannot be read as a store" in done.stdout + done.stderr
     assert study.store_path.read_bytes().startswith(b"not a database")
 
 
