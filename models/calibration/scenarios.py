@@ -138,8 +138,9 @@ SCENARIOS = (
     ),
     Scenario(
         "harm",
-        "Insulation that keeps moisture in does harm, and that is told.",
+        "Damp under insulation kills two colonies in five: harm is told, but drawn towards none.",
         _association(conductance_w_per_k=(2.6,) * 4, damp_per_day=(0.0, 0.001, 0.002, 0.004)),
+        outcome="known failure",
     ),
     Scenario(
         "selection within a member",

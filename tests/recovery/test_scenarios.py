@@ -65,6 +65,14 @@ def test_the_raw_contrast_is_further_off_than_ours(table, name, outcome):
     assert abs(row["bias_ours"]) < abs(row["bias_naive"])
 
 
+@pytest.mark.parametrize("outcome", [SURVIVAL, STRENGTH])
+def test_harm_is_told(table, outcome):
+    row = row_of(table, "harm", outcome)
+    found = row["truth"] + row["bias_ours"]
+    assert found < -2.0 * row["mean_sd"]
+    assert found < 0.6 * row["truth"]  # the priors may take two fifths of it, not more
+
+
 def test_selection_within_a_member_is_a_known_failure(table):
     """Nothing recorded tells that the best colonies got the boxes: survival comes out too good."""
     row = row_of(table, "selection within a member", SURVIVAL)

@@ -10,13 +10,12 @@ from scipy import stats
 from models.calibration.results import (
     KEPT,
     REPLICATE_SCHEMA,
-    coverage_mc_error,
     summarise_ranks,
     summarise_scenarios,
 )
 from models.calibration.sbc import LOOKED_AT, SCALARS
 from models.calibration.scenarios import ORDINARY, SCENARIOS
-from models.vocabulary import OUTCOMES, SURVIVAL
+from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
 from reports.calibration import GOAL, load_calibration, ranks_of
 
 ENOUGH = 200  # associations from which that goal can be seen
@@ -58,29 +57,20 @@ def test_chains_agreed_in_nearly_all_replicates(kept):
     assert run["r_hat_above_1.05"] <= 0.2 * run["replicates"]
 
 
-def test_coverage_is_as_stated_as_far_as_this_many_associations_can_tell(kept):
-    if kept.scenarios.is_empty():
-        pytest.skip("no coverage is kept with this version; the report says so")
-    told = kept.scenarios.filter(scenario=ORDINARY)
-    assert told.height == len(OUTCOMES)
-    for row in rows(told):
-        n = row["n"] - row["n_refused"]
-        assert row["n"] == kept.facts["runs"][ORDINARY]["replicates"]
-        for percent in (50, 89, 95):
-            low, high = stats.binom.ppf([0.001, 0.999], n, percent / 100)
-            held = row[f"coverage_{percent}"]
-            assert held * n / 100 >= low, row
-            if row["outcome"] != SURVIVAL:  # see the next test
-                assert held * n / 100 <= high, row
-            if n >= ENOUGH and row["outcome"] != SURVIVAL:
-                assert abs(held - percent) <= GOAL + 2 * coverage_mc_error(percent, n), row
+NARROW = pytest.mark.xfail(
+    strict=True,
+    reason="frames saved are 0.46 of 2.5 too few: one spread for all levels, while frames of "
+    "insulated colonies spread more, and the priors' pull",
+)
 
 
-@pytest.mark.xfail(strict=True, reason="survival's intervals are too wide at a truth near zero")
-def test_intervals_of_survival_hold_no_more_than_stated(kept):
-    """The goal is 4 points; in pools so small the prior, centred on no effect, weighs as much."""
-    [row] = rows(kept.scenarios.filter(scenario=ORDINARY, outcome=SURVIVAL))
-    assert row["coverage_50"] <= 50 + GOAL
+@pytest.mark.parametrize("outcome", [STORES, SURVIVAL, pytest.param(STRENGTH, marks=NARROW)])
+def test_coverage_is_within_the_goal(kept, outcome):
+    [row] = rows(kept.scenarios.filter(scenario=ORDINARY, outcome=outcome))
+    assert row["n"] - row["n_refused"] >= ENOUGH
+    assert row["n"] == kept.facts["runs"][ORDINARY]["replicates"]
+    for percent in (50, 89, 95):
+        assert abs(row[f"coverage_{percent}"] - percent) <= GOAL, row
 
 
 def test_every_summary_follows_from_its_replicates(kept):
