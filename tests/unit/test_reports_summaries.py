@@ -25,8 +25,7 @@ from reports.estimates import (
     populations,
     subgroup_table,
 )
-from reports.figures import figure_markdown, spread
-from reports.figures_estimates import answer_alt, answer_figure
+from reports.figures_estimates import answer_alt
 from reports.sections import link_sentence, rejected_sentence
 from reports.summaries import (
     OUTCOME_COLUMNS,
@@ -383,25 +382,3 @@ def test_the_table_of_priors_shows_every_prior_of_the_model() -> None:
     assert step["stores use"] == str(priors.outcomes["stores use"].level_step_sd)
     assert table.height == len(dataclasses.fields(priors.outcomes["survival"]))
     assert {"mites", "ledger", "spring count", "joint"} == set(others["part"])
-
-
-def test_figures_carry_size_alt_text_and_the_mark_of_invention(
-    pool: Pool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    figure = answer_figure(pool)
-    text = figure_markdown(figure, "answer", 'says "this"', invented="Invented data")
-    width, height = (round(100 * inches) for inches in figure.get_size_inches())
-    assert text == (
-        "![](figures/answer.png){fig-alt=\"Invented data: says 'this'\" "
-        f"width={width} height={height}}}"
-    )
-    first = (tmp_path / "figures" / "answer.png").read_bytes()
-    figure_markdown(answer_figure(pool), "answer", "x", invented="Invented data")
-    assert (tmp_path / "figures" / "answer.png").read_bytes() == first
-
-
-def test_points_are_spread_the_same_way_every_time() -> None:
-    offsets = spread(200, 0.3)
-    assert abs(offsets).max() <= 0.3
-    assert (offsets == spread(200, 0.3)).all()
