@@ -33,6 +33,7 @@ from models.tables import (
 from pipeline.contracts import load_contracts, load_derived_contracts
 from pipeline.fit_step import write_fit
 from pipeline.publishing import bundle
+from pipeline.publishing.checksums import write_checksums
 from pipeline.publishing.pseudonyms import study_pseudonyms
 from pipeline.publishing.published_fit import fit_digests
 from pipeline.publishing.tables import Tables
@@ -229,3 +230,10 @@ def keep_known_fit(
     result.run["sha256"] = fit_digests(tables, settings)
     write_fit(place / "fit", result, [], RUN)
     return tables, result
+
+
+def sealed(folder: Path) -> Path:
+    """Write checksums of what is there now: as somebody would who wants to be believed."""
+    (folder / "SHA256SUMS").unlink()
+    write_checksums(folder)
+    return folder

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -42,3 +43,11 @@ def published(study: Study, tmp_path_factory: pytest.TempPathFactory) -> bundle.
 @pytest.fixture(autouse=True)
 def _page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bundle, "render_public_report", plain_page)
+
+
+@pytest.fixture
+def copy(published, tmp_path: Path) -> Path:
+    """A copy of the bundle, to be changed."""
+    folder = tmp_path / "bundle"
+    shutil.copytree(published.folder, folder)
+    return folder

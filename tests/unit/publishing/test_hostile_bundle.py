@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pickle
 import resource
-import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -16,23 +15,11 @@ import pytest
 import xarray as xr
 
 from pipeline.progress import SILENT
-from pipeline.publishing.checksums import BundleError, write_checksums
+from pipeline.publishing.checksums import BundleError
 from pipeline.publishing.combine import Combination, read_bundle, write_combination
 from pipeline.publishing.reproduce import read_posterior, reproduce
 from pipeline.publishing.tables import read_tables
-
-
-@pytest.fixture
-def copy(published, tmp_path: Path) -> Path:
-    folder = tmp_path / "bundle"
-    shutil.copytree(published.folder, folder)
-    return folder
-
-
-def sealed(folder: Path) -> Path:
-    (folder / "SHA256SUMS").unlink()
-    write_checksums(folder)
-    return folder
+from tests.published_study import sealed
 
 
 def terabytes_of_nothing(path: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import pickle
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,25 +22,12 @@ from pipeline.publishing.agreement import (
     compare_table,
     monte_carlo_error,
 )
-from pipeline.publishing.checksums import BundleError, verify_checksums, write_checksums
+from pipeline.publishing.checksums import BundleError, verify_checksums
 from pipeline.publishing.reproduce import read_posterior, reproduce
 from pipeline.settings import read_settings, render_settings
+from tests.published_study import sealed
 
 KEY = ("survival", "full vs none", "difference", "all", "these winters")
-
-
-@pytest.fixture
-def copy(published, tmp_path: Path) -> Path:
-    folder = tmp_path / "bundle"
-    shutil.copytree(published.folder, folder)
-    return folder
-
-
-def rewritten(folder: Path) -> Path:
-    """Checksums of what is there now: as somebody would who wants to be believed."""
-    (folder / "SHA256SUMS").unlink()
-    write_checksums(folder)
-    return folder
 
 
 def written(folder: Path, name: str, frame: pl.DataFrame) -> None:
@@ -62,7 +48,7 @@ def test_a_changed_estimate_with_new_checksums_is_found(copy: Path) -> None:
     table.with_columns(mean=pl.when(is_row).then(pl.col("mean") + 0.5).otherwise("mean")).write_csv(
         path
     )
-    told = wrong(rewritten(copy))
+    told = wrong(sealed(copy))
     assert told
     assert all("survival | full vs none" in line and "mean" in line for line in told)
 
@@ -81,7 +67,7 @@ def test_a_changed_level_or_count_is_found(copy: Path) -> None:
             kept = other
         else:
             kept.write_parquet(path)
-    told = " ".join(wrong(rewritten(copy)))
+    told = " ".join(wrong(sealed(copy)))
     assert "insulation levels from surfaces" in told
     assert "level_means.csv" in told
 
@@ -90,7 +76,7 @@ def test_tables_that_do_not_agree_with_each_other_are_refused(copy: Path) -> Non
     path = copy / "data" / "mite_samples.csv"
     pl.read_csv(path).head(10).write_csv(path)
     with pytest.raises(BundleError, match=r"mite_samples.csv and data/mite_samples.parquet"):
-        wrong(rewritten(copy))
+        wrong(sealed(copy))
 
 
 def test_the_command_exits_1_on_a_mismatch_and_0_without(copy: Path) -> None:
@@ -101,7 +87,7 @@ def test_the_command_exits_1_on_a_mismatch_and_0_without(copy: Path) -> None:
     assert "Not done again: degree-days" in done.output
     path = copy / "results" / "links.csv"
     path.write_text(path.read_text().replace("true", "false", 1))
-    rewritten(copy)
+    sealed(copy)
     done = runner.invoke(app, ["reproduce", str(copy), "--no-refit", "--quiet"])
     assert done.exit_code == 1
     assert "NO" in done.output
@@ -157,14 +143,14 @@ def test_a_table_that_lacks_a_column_is_refused(copy: Path, name: str, column: s
     less = pl.read_parquet(copy / "data" / f"{name}.parquet").drop(column)
     written(copy, name, less)
     with pytest.raises(BundleError, match=f"data/{name} has a column .* or lacks one: {column}"):
-        wrong(rewritten(copy))
+        wrong(sealed(copy))
 
 
 def test_levels_that_are_none_are_refused_in_words(copy: Path) -> None:
     frame = pl.read_parquet(copy / "data" / "colony_winters.parquet")
     written(copy, "colony_winters", frame.with_columns(level=pl.lit("warm")))
     with pytest.raises(BundleError, match="do not fit together"):
-        wrong(rewritten(copy))
+        wrong(sealed(copy))
 
 
 def test_a_posterior_that_breaks_off_is_refused(copy: Path) -> None:
@@ -181,7 +167,7 @@ def test_a_fit_without_end_is_not_begun(copy: Path) -> None:
     model = replace(settings.model, retries=12)
     path.write_text(render_settings(replace(settings, model=model), commented=False))
     with pytest.raises(BundleError, match=r"with 12 retries: more than 16 chains") as refused:
-        reproduce(rewritten(copy), has_refit=True, progress=SILENT)
+        reproduce(sealed(copy), has_refit=True, progress=SILENT)
     assert "--no-refit" in refused.value.mend
 
 
@@ -200,14 +186,14 @@ def test_a_pickle_in_place_of_a_file_is_not_opened(
     (copy / name).write_bytes(pickle.dumps(Harm()))
     (copy / "results" / "estimands.csv").write_bytes(pickle.dumps(Harm()))
     with pytest.raises(BundleError):
-        wrong(rewritten(copy))
+        wrong(sealed(copy))
     assert not (tmp_path / "harmed").exists()
 
 
 def test_settings_that_are_none_and_no_bundle_are_refused_in_words(copy: Path) -> None:
     (copy / "settings.toml").write_text("[nonsense]\nx = 1\n")
     with pytest.raises(BundleError, match="settings cannot be used"):
-        wrong(rewritten(copy))
+        wrong(sealed(copy))
     with pytest.raises(BundleError, match="is not a folder"):
         verify_checksums(copy / "nothing")
     with pytest.raises(BundleError, match="so it is not a bundle"):
@@ -222,14 +208,14 @@ def test_a_posterior_of_other_records_is_refused(copy: Path) -> None:
     (copy / "results" / "posterior.nc").unlink()
     xr.DataTree.from_dict({"posterior": less}).to_netcdf(copy / "results" / "posterior.nc")
     with pytest.raises(BundleError, match="does not fit the tables"):
-        wrong(rewritten(copy))
+        wrong(sealed(copy))
 
 
 def test_versions_that_differ_are_told(copy: Path) -> None:
     path = copy / "environment" / "versions.json"
     said = json.loads(path.read_text())
     path.write_text(json.dumps(said | {"pymc": "1.0"}))
-    found = reproduce(rewritten(copy), has_refit=False, progress=SILENT)
+    found = reproduce(sealed(copy), has_refit=False, progress=SILENT)
     assert any("made with 1.0" in note for note in found.notes)
     assert found.has_agreed
 
