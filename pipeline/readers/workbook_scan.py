@@ -79,7 +79,8 @@ def scan_workbook(path: Path, name: str, limits: IngestSettings) -> dict[str, Sh
                     _parse(archive, info, name, handler)
                 elif key.endswith((".xml", ".rels")) and key != _SHARED_STRINGS:
                     _parse(archive, info, name, None)
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError):
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError):
+        # zipfile says by a RuntimeError that it knows no such compression
         raise _damaged(name) from None
     for sheet, scan in scans.items():
         _refuse_extent(scan, name, sheet, limits)
