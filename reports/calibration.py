@@ -194,12 +194,13 @@ def _missed(rows: pl.DataFrame) -> str:
     """Say which outcome's intervals miss the goal, and which way."""
     said = []
     for row in rows.to_dicts():
-        for percent in (50, 89, 95):
-            off = row[f"coverage_{percent}"] - percent
-            if abs(off) > GOAL:
-                width = "too wide" if off > 0 else "too narrow"
-                held = number(row[f"coverage_{percent}"], 1)
-                said.append(f"{row['outcome']} ({width}: {percent} % held {held} %)")
+        held = {percent: row[f"coverage_{percent}"] for percent in (50, 89, 95)}
+        off = {percent: share - percent for percent, share in held.items()}
+        missed = [p for p in held if abs(off[p]) > GOAL]
+        if missed:
+            told = listed([f"{p} % held {number(held[p], 1)} %" for p in missed])
+            width = "too wide" if off[missed[-1]] > 0 else "too narrow"
+            said.append(f"{row['outcome']} ({width}: {told})")
     return f"It is missed for {listed(said)}." if said else "It is met."
 
 

@@ -72,7 +72,7 @@ SCENARIOS = (
     ),
     Scenario(
         "strong effect",
-        "Insulation does a lot, and that is not shrunk away.",
+        "Insulation does a lot: a benefit is told, though frames saved are drawn towards none.",
         _association(conductance_w_per_k=(3.5, 2.4, 1.4, 0.5)),
     ),
     Scenario(
