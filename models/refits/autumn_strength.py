@@ -63,7 +63,10 @@ class Counted:
     design : numpy.ndarray, shape (unit, coefficient)
     scale : numpy.ndarray, shape (coefficient,)
     yard, winter, colony : numpy.ndarray of int, shape (unit,)
-    frames, error_sd : numpy.ndarray, shape (unit,)
+    frames : numpy.ndarray, shape (unit,)
+    error_sd : numpy.ndarray, shape (unit,)
+        Of a count of the units' mean frames by the unit's method: one that grew with its own
+        count would let high counts weigh less.
     levels : tuple of str
     level : numpy.ndarray of int, shape (unit,)
     n_after : int
@@ -144,6 +147,8 @@ def count_before(pool: Pool, records: Records, set_ups: pl.DataFrame) -> Counted
         for name, (values, scale) in columns.items()
         if len(values) and np.ptp(values) > 0
     }
+    frames = counts["frames"].to_numpy()[rows].astype(float)
+    share = counts["error_sd"].to_numpy()[rows].astype(float) / frames
     return Counted(
         names=tuple(kept),
         design=np.column_stack([values for values, _ in kept.values()])
@@ -153,8 +158,8 @@ def count_before(pool: Pool, records: Records, set_ups: pl.DataFrame) -> Counted
         yard=yard,
         winter=_codes(pool.winter[rows]),
         colony=_codes(pool.colony[rows]),
-        frames=counts["frames"].to_numpy()[rows].astype(float),
-        error_sd=counts["error_sd"].to_numpy()[rows].astype(float),
+        frames=frames,
+        error_sd=share * frames.mean() if len(frames) else share,
         levels=levels,
         level=level,
         n_after=int(is_after.sum()),
