@@ -8,7 +8,6 @@ joint model; hidden vigour beyond it is not, and this outcome cannot see it eith
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,6 +16,7 @@ import polars as pl
 import pymc as pm
 import pytensor.tensor as pt
 
+from models.compiled import compile_functions
 from models.data import Pool
 from models.refits.base import (
     FRAMES,
@@ -253,10 +253,8 @@ def refit_autumn_strength(
     if why := _why_not(counted, level, settings.minimum_colonies):
         return refused_row(OUTCOME, n, why, FRAMES), told
     model = build_autumn_model(counted, settings.minimum_colonies)
-    with progress.task("compiling the model of autumn strength"), warnings.catch_warnings():
-        # PyTensor looks for a BLAS for its C backend, which is not used here
-        warnings.filterwarnings("ignore", message="PyTensor could not link to a BLAS")
-        compiled = nutpie.compile_pymc_model(model)
+    with progress.task("compiling the model of autumn strength"):
+        compiled = compile_functions(model)
     steps = [f"step to {name}" for name in counted.levels[1 : counted.levels.index(level) + 1]]
     row: dict[str, Any] = {}
     for attempt in range(budget.retries + 1):
