@@ -21,12 +21,12 @@ from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors
 from pipeline.errors import ContractError, MappingError, ReadError, StudyError, WinterpoolError
 from pipeline.file_names import shown_name
-from pipeline.file_results import FileResult, IngestSummary
+from pipeline.file_results import FileResult, IngestSummary, copy_result
 from pipeline.journal import Journal, JournalLine
 from pipeline.loading import FileEntry, load_file, waiting_files, write_entry
 from pipeline.opening import Opener
 from pipeline.progress import Task
-from pipeline.readers.files import refuse_unfit
+from pipeline.readers.files import refuse_name, refuse_unfit
 from pipeline.staging import stage_file
 from pipeline.store import Store
 from pipeline.study import Study
@@ -200,27 +200,46 @@ class Arrivals:
             for path in sorted(p for p in root.rglob("*") if _is_data(p)):
                 name = shown_name(path.relative_to(root).as_posix())
                 try:
-                    _refuse_name(path, name)
+                    refuse_name(path, name)
                     for within in (self.study.path, root):
                         refuse_unfit(path, within)
-                    is_new = path.stat().st_size not in sizes or self._is_new(path)
+                    is_new = path.stat().st_size not in sizes or self._is_new(path, name, folder)
                 except (OSError, ReadError) as error:
                     self._reject(self._entry("", name, folder, 0), as_read_error(name, error))
                     continue
                 if is_new:
                     yield path, name, folder
 
-    def _is_new(self, path: Path) -> bool:
+    def _is_new(self, path: Path, name: str, folder: str) -> bool:
         known = self.known.get(file_sha256(path))
         if known is None:
             return True
         entry = known.entry
+        is_copy = self._is_copy(known, name, folder)
         if known.status == "loaded":
-            return not self._is_archived(known)
-        if entry.fingerprint != self.opener.fingerprint(entry.name):
+            is_kept = self._is_archived(known)
+            if is_kept and is_copy:
+                self._tell_copy(known, name, folder)
+            return not is_kept
+        is_renamed = not is_copy and (entry.name, entry.folder) != (name, folder)
+        if is_renamed or entry.fingerprint != self.opener.fingerprint(entry.name):
             return True
-        self._note_unchanged(known)
+        if is_copy:
+            self._tell_copy(known, name, folder)
+        else:
+            self._note_unchanged(known)
         return False
+
+    def _is_copy(self, known: _Known, name: str, folder: str) -> bool:
+        """Whether a file of that content stands under another name, too."""
+        entry = known.entry
+        other = self.study.path / entry.folder / entry.name
+        is_elsewhere = (entry.name, entry.folder) != (name, folder)
+        return is_elsewhere and other.is_file() and other.stat().st_size == entry.size_bytes
+
+    def _tell_copy(self, known: _Known, name: str, folder: str) -> None:
+        told = copy_result(name, folder, known.entry, is_loaded=known.status == "loaded")
+        self.passed_over.append(told)
 
     def _is_archived(self, known: _Known) -> bool:
         """Whether a file's archived copy is whole, as far as can be told without reading it."""
@@ -257,8 +276,10 @@ class Arrivals:
         """Return the file's entry, with a new number when it has none."""
         entry = FileEntry(0, sha256, name, folder, size, self.opener.fingerprint(name))
         known = self.known.get(entry.key)
-        if known:
+        if known and known.status == "loaded":
             return replace(known.entry, fingerprint=entry.fingerprint)
+        if known:  # another name may be what it needs
+            return replace(entry, file_no=known.entry.file_no)
         unread = self.known.pop(f"{folder}/{name}", None)  # it could not be read before
         return replace(entry, file_no=unread.entry.file_no if unread else self._next_no())
 
@@ -273,7 +294,8 @@ class Arrivals:
                 return
             known = self.known.get(sha256)
             if known is not None and known.status == "loaded" and self._is_archived(known):
-                return  # the same bytes under another name, met a moment ago
+                self._tell_copy(known, name, folder)  # met a moment ago
+                return
             self._load(self._entry(sha256, name, folder, copy.stat().st_size), copy, working)
 
     def _pass_over(self, name: str, folder: str, error: ReadError) -> None:
@@ -287,7 +309,7 @@ class Arrivals:
             copy = working / "source" / Path(entry.name).name
             copy.parent.mkdir()
             if not self.archive.is_unchanged(entry.file_sha256):
-                self._reject(entry, _not_archived(entry, self.archive))
+                self._reject(entry, self.archive.lack_of(entry.file_sha256, entry.name))
                 return
             self.archive.lend(entry.file_sha256, copy)
             self._load(entry, copy, working)
@@ -318,6 +340,9 @@ class Arrivals:
     def _reject(self, entry: FileEntry, error: WinterpoolError) -> None:
         """Note why a file was not loaded; rows it gave before stay."""
         known = self.known.get(entry.key)
+        if known and known.status == "rejected" and self._is_copy(known, entry.name, entry.folder):
+            self._tell_copy(known, entry.name, entry.folder)
+            return
         rows = (0, 0, 0)
         status = "rejected"
         if known is not None and known.status == "loaded":
@@ -352,14 +377,6 @@ class Arrivals:
                 shutil.rmtree(working, ignore_errors=True)
 
 
-def _refuse_name(path: Path, name: str) -> None:
-    """Refuse a name that is no text: nothing could be found again under it."""
-    if not name.endswith(path.name):
-        raise ReadError(
-            f"{name} has a name that is no text (UTF-8).", mend="Give the file another name."
-        )
-
-
 def _journal_line(known: _Known, ingest: str = "") -> JournalLine:
     entry = known.entry
     of_rejected = ("", "", "")
@@ -374,12 +391,4 @@ def _journal_line(known: _Known, ingest: str = "") -> JournalLine:
         known.status,
         ingest,
         *of_rejected,
-    )
-
-
-def _not_archived(entry: FileEntry, archive: Archive) -> ReadError:
-    what = "is damaged" if archive.has(entry.file_sha256) else "is gone"
-    return ReadError(
-        f"The archived copy of {entry.name} {what}, so it cannot be read again.",
-        mend="Put the file into the inbox again and run ingest.",
     )

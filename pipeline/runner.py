@@ -249,8 +249,9 @@ def require_convergence(path: Path) -> None:
             mend="Run: winterpool fit STUDY.",
         ) from None
     if not has_converged:
+        tries = len(run["attempts"]) - 1
         raise NotConvergedError(
-            f"The fit did not pass its gates in {len(run['attempts']) - 1} attempts, so the "
+            f"The fit did not pass its gates in {tries} attempt{'s' * (tries != 1)}, so the "
             f"report shows no estimates; {study.results_path / 'gates.csv'} lists what failed.",
             mend="Raise draws or retries under [model] in study.toml and run again.",
         )
