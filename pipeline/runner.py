@@ -339,7 +339,7 @@ def do_step(step: str, path: Path, progress: Progress, *, only_if_stale: bool = 
     if only_if_stale and is_current(step, study, settings):
         return StepDone(step, has_run=False, seconds=0.0)
     begun = time.monotonic()
-    with Lock.held(study.path / "step.lock"), disk_errors(study.path, "step"):
+    with Lock.held(study.step_lock_path), disk_errors(study.path, "step"):
         _reckon(step, study, settings, progress)
         before = step_fingerprint(step, study, settings)
         _DO[step](study, settings, progress)
