@@ -20,7 +20,7 @@ from pathlib import Path
 from pipeline.archive import Archive, file_sha256
 from pipeline.arrivals import Arrivals
 from pipeline.disk import disk_errors
-from pipeline.errors import StoreError
+from pipeline.errors import DiskFullError, StoreError
 from pipeline.file_results import IngestSummary
 from pipeline.journal import Journal, JournalLine
 from pipeline.ledger import read_ledger
@@ -216,6 +216,13 @@ def _room_to_build(study: Study) -> Iterator[Path]:
     study.rebuilding_path.mkdir(exist_ok=True)
     try:
         yield study.rebuilding_path / "store.duckdb"
+    except DiskFullError as error:
+        _settle(study)
+        raise DiskFullError(
+            f"The disk is full: there is no room for a new store; {study.store_path} is as it was "
+            "before this rebuild.",
+            mend=error.mend,
+        ) from error
     except BaseException:
         _settle(study)
         raise
