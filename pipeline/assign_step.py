@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.assignment import Draw, balance_by_level, draw_levels
 from pipeline.assignment_check import Done, compare_with_done, count_done
 from pipeline.assignment_sheets import write_sheets
-from pipeline.disk import disk_errors
+from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import StudyError
 from pipeline.lock import Lock
 from pipeline.physics.insulation import LEVELS
@@ -156,8 +156,8 @@ def _write_draws(study: Study) -> None:
                     "n_members": drawn["member_id"].n_unique(),
                 }
             )
-    study.results_path.mkdir(parents=True, exist_ok=True)
-    pl.DataFrame(rows).write_csv(study.results_path / DRAWS_FILE)
+    with replacing_together(study.results_path, last=DRAWS_FILE) as draft:
+        pl.DataFrame(rows).write_csv(draft / DRAWS_FILE)
 
 
 def assign_study(
@@ -268,5 +268,6 @@ def compare_study(path: Path, winter: int, progress: Progress) -> pl.DataFrame:
                 compared.write_csv(trial_folder(study, winter) / "compared.csv")
                 asked = compared
         _write_draws(study)
-        pl.concat(counts).write_csv(study.results_path / TRIAL_FILE)
+        with replacing_together(study.results_path, last=TRIAL_FILE) as draft:
+            pl.concat(counts).write_csv(draft / TRIAL_FILE)
     return asked

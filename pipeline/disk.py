@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import StoreError
+from pipeline.errors import DiskFullError, StoreError
 
 FULL_ERRNOS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 FULL_WORDS = ("No space left", "File too large", "quota exceeded")
@@ -45,7 +45,7 @@ def disk_errors(place: Path, unit: str, words: tuple[str, ...] = FULL_WORDS) -> 
 
     Raises
     ------
-    StoreError
+    DiskFullError
         A file could not be written for want of space.
     """
     try:
@@ -55,7 +55,7 @@ def disk_errors(place: Path, unit: str, words: tuple[str, ...] = FULL_WORDS) -> 
     except Exception as error:
         if not any(_is_full(one, words) for one in _what_led_to(error)):
             raise
-        raise StoreError(
+        raise DiskFullError(
             f"The disk is full: {place} could not be written; it is as it was before this {unit}.",
             mend="Free some space and give the same command again.",
         ) from error

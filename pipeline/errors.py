@@ -70,6 +70,10 @@ class StoreInUseError(StoreError):
     """Another command or program is at work on the study."""
 
 
+class DiskFullError(StoreError):
+    """There is no room on the disk; what was there is as it was."""
+
+
 class PhysicsDomainError(WinterpoolError):
     """A physical quantity is outside the range its formula holds for."""
 

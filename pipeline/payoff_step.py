@@ -21,6 +21,7 @@ from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import ModelError, ReadError, RejectedRows, StudyError
 from pipeline.ingest import ingest_study
 from pipeline.lock import Lock
+from pipeline.marks import mark_of, marks_in, read_note
 from pipeline.progress import SILENT, Progress
 from pipeline.runner import read_current_fit
 from pipeline.settings import Settings, read_settings
@@ -59,14 +60,6 @@ class Reckoned:
 
 def _digest(*parts: object) -> str:
     return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
-
-
-def _read_run(path: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 def read_prices(path: Path, settings: Settings) -> pl.DataFrame:
@@ -134,8 +127,9 @@ def _make_draws(study: Study, settings: Settings) -> tuple[pl.DataFrame, int]:
 
 def _draws(study: Study, settings: Settings, digest: str) -> tuple[pl.DataFrame, int]:
     """The kept draws when they are of this fit; new ones otherwise."""
-    kept, path = _read_run(study.results_path / RUN), study.results_path / DRAWS
-    if kept.get("draws_of") == digest and path.exists():
+    kept, path = read_note(study.results_path / RUN), study.results_path / DRAWS
+    is_whole = mark_of(path) == kept.get("files", {}).get(DRAWS)
+    if kept.get("draws_of") == digest and path.exists() and is_whole:
         return pl.read_parquet(path), int(kept["posterior_draws"])
     return _make_draws(study, settings)
 
@@ -176,9 +170,11 @@ def reckon_study(
     of_draws = _digest(fit["sha256"], settings.model.seed, source_digest("models/payoff"))
     given = {name: asdict(one) for name, one in inputs.given.items()}
     fingerprint = _digest(of_draws, given, inputs.currency, source_digest(*_CODE))
-    kept = _read_run(study.results_path / RUN)
+    kept = read_note(study.results_path / RUN)
     paths = {name: study.results_path / f"{name}.csv" for name in SCHEMAS}
-    is_kept = kept.get("fingerprint") == fingerprint and all(p.exists() for p in paths.values())
+    marks = kept.get("files", {})
+    is_whole = all(marks.get(path.name) == mark_of(path) for path in paths.values())
+    is_kept = kept.get("fingerprint") == fingerprint and is_whole
     if own is None and is_kept:
         tables = {n: pl.read_csv(p, schema_overrides=SCHEMAS[n]) for n, p in paths.items()}
         payoff = Payoff(tables, kept["currency"], kept["missing"])
@@ -217,7 +213,8 @@ def write_payoff(folder: Path, reckoned: Reckoned, draws: pl.DataFrame | None = 
             table.write_csv(draft / f"{name}.csv")
         if draws is not None:
             draws.write_parquet(draft / DRAWS)
-        text = json.dumps(reckoned.run, indent=2, ensure_ascii=False) + "\n"
+        run = reckoned.run | {"files": marks_in(draft)}
+        text = json.dumps(run, indent=2, ensure_ascii=False) + "\n"
         (draft / RUN).write_text(text, encoding="utf-8")
 
 

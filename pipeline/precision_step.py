@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import StudyError
 from pipeline.lock import Lock
+from pipeline.marks import marks_in
 from pipeline.progress import Progress
 from pipeline.runner import is_current
 from pipeline.settings import Settings, read_settings
@@ -216,6 +217,7 @@ def _work_out(
     ):
         table.write_csv(draft / TABLE)
         smallest.write_csv(draft / SMALLEST)
+        run["files"] = marks_in(draft)
         text = json.dumps(run, indent=2, ensure_ascii=False) + "\n"
         (draft / RUN).write_text(text, encoding="utf-8")
     return Precision(table, smallest, run)

@@ -11,6 +11,8 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -18,7 +20,7 @@ from pathlib import Path
 from pipeline.archive import Archive, file_sha256
 from pipeline.arrivals import Arrivals
 from pipeline.disk import disk_errors
-from pipeline.errors import StoreError
+from pipeline.errors import DiskFullError, StoreError
 from pipeline.file_results import IngestSummary
 from pipeline.journal import Journal, JournalLine
 from pipeline.ledger import read_ledger
@@ -160,7 +162,9 @@ def _keep_beside(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
     except OSError:  # a file system without links
-        shutil.copy2(source, target)
+        part = target.with_name(f"{target.name}.part")
+        shutil.copy2(source, part)
+        os.replace(part, target)  # half a copy is never taken for the old store
 
 
 def _backup_path(study: Study) -> Path:
@@ -204,6 +208,24 @@ def _swap(study: Study, made: Path) -> Path | None:
     _wal(study.store_path).unlink(missing_ok=True)  # it must never be replayed into the new one
     os.replace(made, study.store_path)
     return _settle(study)
+
+
+@contextmanager
+def _room_to_build(study: Study) -> Iterator[Path]:
+    """Give the new store's place; when it comes to nothing, its room is given back at once."""
+    study.rebuilding_path.mkdir(exist_ok=True)
+    try:
+        yield study.rebuilding_path / "store.duckdb"
+    except DiskFullError as error:
+        _settle(study)
+        raise DiskFullError(
+            f"The disk is full: there is no room for a new store; {study.store_path} is as it was "
+            "before this rebuild.",
+            mend=error.mend,
+        ) from error
+    except BaseException:
+        _settle(study)
+        raise
 
 
 def rebuild_study(
@@ -250,12 +272,11 @@ def rebuild_study(
         healed, damaged = heal_archive(study)
         if damaged and not leaves_out_damaged:
             raise _damaged_copies(study, damaged)
-        study.rebuilding_path.mkdir(exist_ok=True)
-        made = study.rebuilding_path / "store.duckdb"
-        with Store.open(made) as store, progress.task("loading rows", unit="rows") as task:
-            arrivals = Arrivals(study, store, opener, today=today, task=task)
-            summary = arrivals.run(takes_new=False)
-        backup = _swap(study, made)
+        with _room_to_build(study) as made:
+            with Store.open(made) as store, progress.task("loading rows", unit="rows") as task:
+                arrivals = Arrivals(study, store, opener, today=today, task=task)
+                summary = arrivals.run(takes_new=False)
+            backup = _swap(study, made)
     return Rebuilt(summary, backup, unnamed, healed)
 
 

@@ -19,6 +19,7 @@ import polars as pl
 from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import ModelError, StudyError
 from pipeline.lock import Lock
+from pipeline.marks import marks_in
 from pipeline.progress import SILENT, Progress
 from pipeline.runner import read_current_fit
 from pipeline.settings import Settings, read_settings
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 FOLDER: Final = "refits"
 PLAN: Final = "plan.json"
+WRITTEN: Final = "written.json"  # the marks of the others
 LEAST_SHARED: Final = 3  # pools of one shape from which compiling once for all is cheaper
 _RULES: Final = ("winter", "levels", "stores", "study", "model")
 
@@ -161,7 +163,7 @@ def write_refits(
     checks = refit_checks(founds, estimands, n_open)
     with (
         disk_errors(folder, "refit"),
-        replacing_together(folder, last="checks.csv") as draft,
+        replacing_together(folder, last=WRITTEN) as draft,
     ):
         for found in founds:
             text = json.dumps(asdict(found), indent=2, ensure_ascii=False)
@@ -173,6 +175,8 @@ def write_refits(
             if check.table.width:
                 check.table.write_csv(draft / f"{check.name}.csv")
         checks_table(checks).write_csv(draft / "checks.csv")
+        text = json.dumps({"files": marks_in(draft)}, indent=2)
+        (draft / WRITTEN).write_text(text + "\n", encoding="utf-8")
     return checks
 
 
@@ -350,8 +354,6 @@ def _refit(fitted: _Fitted, only: str | None, progress: Progress) -> RefitSummar
         found = _read_found(folder / f"{name}.json")
         if found is not None and found.fingerprint == _fingerprint(fitted, name, settings):
             founds[name] = found
-        else:
-            (folder / f"{name}.json").unlink(missing_ok=True)
     n_open = _read_plan(folder, fitted.digest)
     pending = [v for v in variations if v.name not in founds and _is_asked(only, v.name, v.check)]
     is_known = n_open is not None and all(r in founds for r in ranks[:n_open])
@@ -373,7 +375,8 @@ def _refit(fitted: _Fitted, only: str | None, progress: Progress) -> RefitSummar
         return write()
 
     checks = write()
-
+    for name in wanted.keys() - founds.keys():  # of another fit or of other rules
+        (folder / f"{name}.json").unlink(missing_ok=True)
     with_autumn = AUTUMN_STRENGTH not in founds and _is_asked(only, AUTUMN_STRENGTH, "")
     total = len(pending) + with_autumn
     if with_autumn:

@@ -7,7 +7,6 @@ fingerprint is unchanged and whose output is there is not done again.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import time
@@ -23,6 +22,7 @@ from pipeline.disk import disk_errors
 from pipeline.errors import NotConvergedError, StudyError
 from pipeline.ingest import IngestSummary, ingest_study
 from pipeline.lock import Lock
+from pipeline.marks import changed_since, digest, mark_of, read_note
 from pipeline.progress import Progress
 from pipeline.settings import Settings, read_settings
 from pipeline.sources import source_digest
@@ -46,7 +46,6 @@ _SETTINGS_OF_STEP = {
 _PREPARED = "prepared"
 """The derived table that says of what the derived tables were made, in the store itself."""
 _NOT_FILES_OF_FIT = ("steps.", "payoff", "precision", "trial", ".")
-_SOON_READ_BYTES = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +55,6 @@ class StepDone:
     step: str
     has_run: bool
     seconds: float
-
-
-def _digest(*parts: bytes | str) -> str:
-    total = hashlib.sha256()
-    for part in parts:
-        data = part.encode() if isinstance(part, str) else part
-        total.update(len(data).to_bytes(8, "big"))
-        total.update(data)
-    return total.hexdigest()
 
 
 def code_fingerprint(step: str) -> str:
@@ -81,15 +71,11 @@ def _settings_fingerprint(step: str, settings: Settings) -> str:
 def table_fingerprint(frame: pl.DataFrame) -> str:
     """Digest of a table's column names, types and values, in their order."""
     types = ", ".join(f"{name} {kind}" for name, kind in frame.schema.items())
-    return _digest(types, frame.write_csv())
+    return digest(types, frame.write_csv())
 
 
 def _read_steps(study: Study) -> dict[str, Any]:
-    try:
-        found = json.loads(study.steps_path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, json.JSONDecodeError, UnicodeDecodeError):
-        return {}
-    return found if isinstance(found, dict) else {}
+    return read_note(study.steps_path)
 
 
 def _note_step(study: Study, step: str, fingerprint: str, seconds: float) -> None:
@@ -97,7 +83,7 @@ def _note_step(study: Study, step: str, fingerprint: str, seconds: float) -> Non
     files = {p.relative_to(study.path).as_posix(): p for p in _files_of_step(step, study)}
     steps[step] = {
         "fingerprint": fingerprint,
-        "files": {name: _mark_of(path) for name, path in sorted(files.items())},
+        "files": {name: mark_of(path) for name, path in sorted(files.items())},
         "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
         "seconds": round(seconds, 2),
     }
@@ -149,8 +135,8 @@ def step_fingerprint(step: str, study: Study, settings: Settings) -> str:
         inputs += [table_fingerprint(t.drop("ingested_at")) for t in _stored(study, "files")]
         if study.results_path.exists():
             found = [*study.results_path.glob("*.csv"), *study.results_path.glob("refits/*.csv")]
-            inputs += [_digest(p.read_bytes()) for p in sorted(found)]
-    return _digest(code_fingerprint(step), _settings_fingerprint(step, settings), *inputs)
+            inputs += [digest(p.read_bytes()) for p in sorted(found)]
+    return digest(code_fingerprint(step), _settings_fingerprint(step, settings), *inputs)
 
 
 def _has_output(step: str, study: Study) -> bool:
@@ -170,16 +156,7 @@ def _has_output(step: str, study: Study) -> bool:
 
 def changed_outputs(study: Study, noted: dict[str, Any]) -> list[str]:
     """Files of a step that are gone or not as the step wrote them, as paths within the study."""
-    found = noted.get("files", {})
-    return [name for name, mark in found.items() if _mark_of(study.path / name) != mark]
-
-
-def _mark_of(path: Path) -> str:
-    """The size of a file, and the digest of one that is soon read."""
-    if not path.is_file():
-        return ""
-    size = path.stat().st_size
-    return f"{size} {_digest(path.read_bytes())}" if size <= _SOON_READ_BYTES else str(size)
+    return changed_since(study.path, noted.get("files", {}))
 
 
 def _files_of_step(step: str, study: Study) -> list[Path]:
@@ -223,7 +200,7 @@ def _fit(study: Study, settings: Settings, progress: Progress) -> None:
     digests = {
         "colony_winters": table_fingerprint(colony_winters),
         "mite_samples": table_fingerprint(mite_samples),
-        "settings": _digest(_settings_fingerprint("fit", settings)),
+        "settings": digest(_settings_fingerprint("fit", settings)),
         "code": code_fingerprint("fit"),
     }
     inputs = FitInputs(colony_winters, mite_samples, set_ups, _logger_tables(study))
@@ -283,12 +260,30 @@ def read_current_fit(study: Study, settings: Settings) -> dict[str, Any]:
     return dict(json.loads(path.read_text(encoding="utf-8")))
 
 
+_MARKED = {
+    "refits/written.json": ("refit", ""),
+    "precision_run.json": ("precision", ", or take away the files named precision in that folder"),
+}
+"""Notes that hold the marks of the files beside them; by which command those are made again."""
+
+
 def _require_whole_results(study: Study) -> None:
-    changed = changed_outputs(study, _read_steps(study).get("fit", {}))
+    changed = [
+        (study.path / name, "fit", "")
+        for name in changed_outputs(study, _read_steps(study).get("fit", {}))
+    ]
+    for place, way in _MARKED.items():
+        note = study.results_path / place
+        kept = read_note(note)
+        if note.exists() and not kept:
+            changed.append((note, *way))
+        gone = changed_since(note.parent, kept.get("files", {}))
+        changed += [(note.parent / name, *way) for name in gone]
     if changed:
+        path, command, otherwise = changed[0]
         raise StudyError(
-            f"{study.path / changed[0]} is not as the fit wrote it: it is gone, cut off or edited.",
-            mend=f"Run: winterpool fit {study.path}, then give this command again.",
+            f"{path} is not as winterpool {command} wrote it: it is gone, cut off or edited.",
+            mend=f"Run: winterpool {command} {study.path}{otherwise}. Then give this one again.",
         )
 
 

@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.contracts import load_contracts, record_ddl
 from pipeline.disk import FULL_WORDS
-from pipeline.errors import StoreError, StoreInUseError
+from pipeline.errors import DiskFullError, StoreError, StoreInUseError
 from pipeline.lock import Lock, holder
 
 _FORMAT = 1
@@ -81,7 +81,7 @@ def store_errors(path: Path) -> Iterator[None]:
             raise
         first_line = said.partition("\n")[0] or type(error).__name__
         if is_full:
-            raise StoreError(
+            raise DiskFullError(
                 f"The disk is full: {path} could not be written and is as it was before this step.",
                 mend="Free some space and give the same command again.",
             ) from error

@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.store import Store
 from pipeline.study import Study
-from tests.e2e.conftest import run_winterpool
+from tests.e2e.conftest import run_here, run_winterpool
 
 HEAD = "colony_id,weighed_on,gross_kg,method\n"
 GOOD = HEAD + "h1,2023-10-10,31.5,scale\n"
@@ -80,7 +80,7 @@ def _write_bad_files(folder: Path) -> dict[str, str]:
 @pytest.fixture
 def study(tmp_path: Path) -> Study:
     made = Study(tmp_path / "study")
-    assert run_winterpool("new", made.path).returncode == 0
+    assert run_here("new", made.path).returncode == 0
     settings = made.settings_path.read_text().replace(
         "# maximum_expanded_mb = 2000", "maximum_expanded_mb = 20"
     )
@@ -121,7 +121,7 @@ def test_every_bad_file_gets_a_sentence_and_the_store_stays(study: Study) -> Non
 
 def test_check_of_bad_files_fails_and_loads_nothing(tmp_path: Path) -> None:
     words = _write_bad_files(tmp_path)
-    done = run_winterpool("check", *(tmp_path / name for name in words if name != "expands.xlsx"))
+    done = run_here("check", *(tmp_path / name for name in words if name != "expands.xlsx"))
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
     assert all(name in done.stdout for name in words if name != "expands.xlsx")
@@ -135,7 +135,7 @@ def test_formulas_are_refused_as_names_and_inert_in_notes(study: Study) -> None:
         '@h1,2023-10-01,5,"<script>alert(1)</script>"\n'
         'h1,2023-10-01,5,"=HYPERLINK(""x"") <b>bold</b>"\n'
     )
-    done = run_winterpool("ingest", study.path, "--quiet")
+    done = run_here("ingest", study.path, "--quiet")
     assert done.returncode == 0, done.stderr
     with Store.open(study.store_path, read_only=True) as store:
         assert store.table("strength_inspections")["notes"].to_list() == [
@@ -151,7 +151,7 @@ def test_a_mapping_that_points_outside_is_refused(study: Study) -> None:
     (study.mappings_path / "out.toml").write_text(
         '[[table]]\nfiles = "../../secret.csv"\n[[table.record]]\nrecord = "weighings"\n'
     )
-    done = run_winterpool("ingest", study.path, "--quiet")
+    done = run_here("ingest", study.path, "--quiet")
     assert done.returncode == 6
     assert "out.toml" in done.stderr and "Traceback" not in done.stderr
 
@@ -159,16 +159,16 @@ def test_a_mapping_that_points_outside_is_refused(study: Study) -> None:
 def test_a_damaged_store_is_told_and_kept(study: Study) -> None:
     study.store_path.write_bytes(b"not a database" * 1000)
     for command in ("ingest", "prepare", "status", "run"):
-        done = run_winterpool(command, study.path)
+        done = run_here(command, study.path)
         assert done.returncode == 7, (command, done.stderr)
         assert "cannot be read as a store" in done.stdout + done.stderr
     assert study.store_path.read_bytes().startswith(b"not a database")
 
 
 def test_a_store_in_use_is_told(study: Study) -> None:
-    assert run_winterpool("ingest", study.path).returncode == 0
+    assert run_here("ingest", study.path).returncode == 0
     with Store.open(study.store_path):
-        done = run_winterpool("ingest", study.path)
+        done = run_here("ingest", study.path)
     assert done.returncode == 7
     assert "in use" in done.stderr or "holds" in done.stderr
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from contextlib import chdir
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ import typer
 from typer.testing import CliRunner
 
 from pipeline.cli import app
-from tests.e2e.conftest import DemoRun, run_winterpool
+from tests.e2e.conftest import DemoRun, run_here, run_winterpool
 
 COMMANDS = sorted(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
 APIARIES = "apiary_id,member_id\nhome,m1\n"
@@ -22,7 +23,7 @@ COLONIES = "colony_id,apiary_id,frames_max\nh1,home,20\n"
 @pytest.fixture
 def study(tmp_path: Path) -> Path:
     path = tmp_path / "our winters"
-    done = run_winterpool("new", path)
+    done = run_here("new", path)
     assert done.returncode == 0, done.stderr
     return path
 
@@ -53,21 +54,21 @@ def test_new_makes_a_study_that_can_be_filled(study: Path) -> None:
 
 
 def test_a_second_new_is_refused(study: Path) -> None:
-    done = run_winterpool("new", study)
+    done = run_here("new", study)
     assert done.returncode == 3
     assert "is a study already" in done.stderr
     assert "Traceback" not in done.stderr
 
 
 def test_status_of_an_empty_study_says_what_to_do(study: Path) -> None:
-    done = run_winterpool("status", study)
+    done = run_here("status", study)
     assert done.returncode == 0
     assert "Nothing is loaded yet" in done.stdout
 
 
 def test_blank_templates_check_clean(study: Path) -> None:
     blank = [p for p in sorted((study / "templates").iterdir()) if "form" not in p.name]
-    done = run_winterpool("check", *blank)
+    done = run_here("check", *blank)
     assert done.returncode == 0, done.stdout + done.stderr
 
 
@@ -95,7 +96,8 @@ def test_check_prints_each_problem_and_fails(study: Path, tmp_path: Path) -> Non
 def test_wrong_use_gets_a_sentence(
     arguments: tuple[str, ...], code: int, words: str, tmp_path: Path
 ) -> None:
-    done = run_winterpool(*arguments, cwd=tmp_path)
+    with chdir(tmp_path):
+        done = run_here(*arguments)
     assert done.returncode == code, done.stderr
     assert words in done.stderr
     assert "Traceback" not in done.stderr
@@ -103,14 +105,14 @@ def test_wrong_use_gets_a_sentence(
 
 def test_steps_out_of_order_say_which_comes_first(study: Path) -> None:
     for step in ("prepare", "fit", "report"):
-        done = run_winterpool(step, study)
+        done = run_here(step, study)
         assert done.returncode == 3
         assert "Nothing has been loaded" in done.stderr
 
 
 def test_unknown_setting_is_named(study: Path) -> None:
     (study / "study.toml").write_text("[model]\nsede = 3\n")
-    done = run_winterpool("run", study)
+    done = run_here("run", study)
     assert done.returncode == 3
     assert "'sede'" in done.stderr and "seed" in done.stderr
 

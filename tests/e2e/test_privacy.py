@@ -21,7 +21,7 @@ from pipeline.contracts import load_contracts
 from pipeline.languages import languages
 from pipeline.study import Study
 from reports.answer_page import write_answer
-from tests.e2e.conftest import run_winterpool
+from tests.e2e.conftest import run_here
 from tests.published_study import MARK, PRIVATE_NUMBERS, write_published_study
 from tests.report_study import write_study
 
@@ -105,7 +105,7 @@ def test_commands_say_nothing_private_of_rows_good_or_bad(
     tmp_path: Path, quiet: tuple[str, ...]
 ) -> None:
     study = Study(tmp_path / "study")
-    assert run_winterpool("new", study.path).returncode == 0
+    assert run_here("new", study.path).returncode == 0
     (study.inbox_path / "colonies.csv").write_text("colony_id,apiary_id\nC1,Hill\n")
     for record in ("apiaries", "weighings", "strength_inspections"):
         (study.inbox_path / f"{record}.csv").write_text(good_and_bad(record))
@@ -117,7 +117,7 @@ def test_commands_say_nothing_private_of_rows_good_or_bad(
         ("prepare", study.path, *quiet),
         ("status", study.path),
     ):
-        done = run_winterpool(*command)
+        done = run_here(*command)
         assert done.returncode == 0, done.stderr
         said += done.stdout + done.stderr
     assert "rejected" in said
