@@ -148,17 +148,26 @@ def _reference_mend(reference: Reference) -> str:
 
 
 def _supersede(connection: duckdb.DuckDBPyConnection, contract: Contract, file_no: int) -> None:
-    """Mark, among rows of one key, all but that of the latest file; only this file's keys moved."""
+    """Mark, among rows of one key, all but that of the latest file; only this file's keys moved.
+
+    Rows outside the range of this file's keys are passed over by whole blocks, unread: most files
+    speak of other colonies or other days than those before them.
+    """
     rows = f'"{contract.name}_rows"'
-    same = _equal("stored", "moved", contract.key)
     earlier, this, later = (f"_file_no {sign} {file_no}" for sign in "<=>")
+    limits = ", ".join(f'min("{column}"), max("{column}")' for column in contract.key)
+    [bounds] = connection.execute(f"SELECT {limits} FROM {rows} WHERE {this}").fetchall()
+    within = " AND ".join(f'stored."{column}" BETWEEN ? AND ?' for column in contract.key)
+    same = _equal("stored", "moved", contract.key)
     for stored, moved in ((f"{earlier} AND NOT _is_superseded", this), (this, later)):
         others = earlier if moved is this else later
-        if connection.execute(f"SELECT 1 FROM {rows} WHERE {others} LIMIT 1").fetchall():
+        sought = f"SELECT 1 FROM {rows} AS stored WHERE {others} AND {within} LIMIT 1"
+        if connection.execute(sought, bounds).fetchall():
             connection.execute(
                 f"UPDATE {rows} AS stored SET _is_superseded = true FROM (SELECT "
                 f"{_names(contract.key)} FROM {rows} WHERE {moved}) AS moved "
-                f"WHERE {stored} AND {same}"
+                f"WHERE {stored} AND {within} AND {same}",
+                bounds,
             )
 
 

@@ -13,7 +13,9 @@ from itertools import count
 from pathlib import Path
 
 import polars as pl
+from pyarrow.parquet import write_table
 
+from pipeline.ahead import made_ahead
 from pipeline.checks import REJECTED_SCHEMA, check_rows
 from pipeline.contracts import Contract, Reference
 from pipeline.mapping import TablePlan
@@ -82,9 +84,8 @@ class StagedFile:
         record = self.records.setdefault(contract.name, StagedRecord(contract))
         ordinal = pl.int_range(record.rows, record.rows + rows.height, dtype=pl.Int64)
         path = self._path(contract.name)
-        rows.with_columns(pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL)).write_parquet(
-            path, compression="uncompressed", statistics=False
-        )
+        whole = rows.with_columns(pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL))
+        _write_rows(whole, path)
         record.parts.append(path)
         record.rows += rows.height
         record.hashes.append(rows.select(pl.struct(contract.key).hash(_HASH_SEED)).to_series())
@@ -94,6 +95,19 @@ class StagedFile:
             record.references[reference] = (
                 given if before is None else pl.concat([before, given]).unique()
             )
+
+
+def _write_rows(rows: pl.DataFrame, path: Path) -> None:
+    """Write rows that are soon read again: by Arrow, plainly, in half the time Polars takes."""
+    texts = [name for name, kind in rows.schema.items() if kind == pl.String]
+    write_table(
+        rows.to_arrow(compat_level=pl.CompatLevel.oldest()),
+        path,
+        compression="none",
+        use_dictionary=texts,
+        write_statistics=False,
+        store_schema=False,
+    )
 
 
 def _unclaimed(table: TextTable, plan: TablePlan, batch: pl.DataFrame) -> pl.DataFrame:
@@ -143,7 +157,7 @@ def stage_table(
     ReadError
         The file turns out to be broken further down.
     """
-    for batch in table.batches:
+    for batch in made_ahead(table.batches):
         staged.rows_read += batch.height
         task.advance(batch.height)
         staged.reject(_unclaimed(table, plan, batch), table.sheet, "")
