@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from pipeline.loading import FileEntry
+from pipeline.file_lines import FileEntry
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,14 +15,13 @@ from pathlib import Path
 import polars as pl
 from pyarrow.parquet import write_table
 
-from pipeline.ahead import made_ahead
 from pipeline.checks import REJECTED_SCHEMA, check_rows
 from pipeline.contracts import Contract, Reference
 from pipeline.mapping import TablePlan
 from pipeline.progress import Task
 from pipeline.readers import ROW, TextTable
 
-SHEET, ORDINAL = "_sheet", "_ordinal"
+SHEET, ORDINAL, FILE_NO = "_sheet", "_ordinal", "_file_no"
 LINE_SCHEMA = pl.Schema({"sheet": pl.String(), "record": pl.String(), **REJECTED_SCHEMA})
 """A line of ``rejected_rows`` before the file's own columns are added."""
 _HASH_SEED = 20240
@@ -36,8 +35,8 @@ class StagedRecord:
     Attributes
     ----------
     parts : list of Path
-        Parquet files: the contract's columns, ``_row``, ``_sheet``, and ``_ordinal``, the row's
-        place among the record's good rows.
+        Parquet files: the contract's columns, ``_row``, ``_sheet``, ``_file_no``, and ``_ordinal``,
+        the row's place among the record's good rows.
     rows : int
         Rows in them.
     hashes : list of polars.Series
@@ -58,13 +57,21 @@ class StagedRecord:
 
 @dataclass(slots=True)
 class StagedFile:
-    """One file, read and checked: its good rows by record, its rejected rows, its counts."""
+    """One file, read and checked: its good rows by record, its rejected rows, its counts.
+
+    ``file_no`` is its place in the order of arrival, written beside every row.
+    """
 
     folder: Path
+    file_no: int = 0
     records: dict[str, StagedRecord] = field(default_factory=dict)
     lines: list[Path] = field(default_factory=list)
     rows_read: int = 0
     _number: Iterator[int] = field(default_factory=count)
+
+    @property
+    def _number_of_file(self) -> pl.Expr:
+        return pl.lit(self.file_no, dtype=pl.Int32).alias(FILE_NO)
 
     def _path(self, kind: str) -> Path:
         return self.folder / f"{kind}-{next(self._number):06}.parquet"
@@ -74,7 +81,8 @@ class StagedFile:
         if lines.height:
             path = self._path("rejected")
             whole = lines.with_columns(sheet=pl.lit(sheet), record=pl.lit(record))
-            whole.select(LINE_SCHEMA.names()).cast(LINE_SCHEMA).write_parquet(path)
+            whole = whole.select(LINE_SCHEMA.names()).cast(LINE_SCHEMA)
+            _write_rows(whole.with_columns(self._number_of_file), path)
             self.lines.append(path)
 
     def accept(self, contract: Contract, rows: pl.DataFrame, sheet: str) -> None:
@@ -84,8 +92,8 @@ class StagedFile:
         record = self.records.setdefault(contract.name, StagedRecord(contract))
         ordinal = pl.int_range(record.rows, record.rows + rows.height, dtype=pl.Int64)
         path = self._path(contract.name)
-        whole = rows.with_columns(pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL))
-        _write_rows(whole, path)
+        where = (pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL), self._number_of_file)
+        _write_rows(rows.with_columns(where), path)
         record.parts.append(path)
         record.rows += rows.height
         record.hashes.append(rows.select(pl.struct(contract.key).hash(_HASH_SEED)).to_series())
@@ -157,7 +165,7 @@ def stage_table(
     ReadError
         The file turns out to be broken further down.
     """
-    for batch in made_ahead(table.batches):
+    for batch in table.batches:
         staged.rows_read += batch.height
         task.advance(batch.height)
         staged.reject(_unclaimed(table, plan, batch), table.sheet, "")
@@ -227,6 +235,8 @@ def stage_file(
     folder: Path,
     today: date,
     task: Task,
+    *,
+    file_no: int = 0,
 ) -> StagedFile:
     """Read and check all tables of one file.
 
@@ -240,6 +250,8 @@ def stage_file(
     today : datetime.date
     task : Task
         Advanced by the rows read.
+    file_no : int
+        The file's place in the order of arrival.
 
     Returns
     -------
@@ -251,7 +263,7 @@ def stage_file(
     WinterpoolError
         The file cannot be read to its end, or a table of it cannot be planned.
     """
-    staged = StagedFile(folder)
+    staged = StagedFile(folder, file_no)
     for table, plan in tables:
         stage_table(staged, table, plan, contracts=contracts, today=today, task=task)
     find_duplicates(staged)
