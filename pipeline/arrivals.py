@@ -289,13 +289,11 @@ class Arrivals:
 
     def _stage(self, entry: FileEntry, copy: Path) -> None:
         """Read and check a file; load what is staged once it is enough."""
-        at = self._now()
-        rows = copy.parent / "rows"
-        rows.mkdir()
+        at, number = self._now(), entry.file_no
         try:
             tables = self.opener.tables(copy, entry.name)
             staged = stage_file(
-                tables, load_contracts(), rows, self.today, self.task, file_no=entry.file_no
+                tables, load_contracts(), self._rows_path, self.today, self.task, file_no=number
             )
         except (ReadError, ContractError, MappingError) as error:
             self._reject(entry, error)
@@ -322,9 +320,8 @@ class Arrivals:
             before = self.results.get(entry.file_no)
             status = "loaded" if before is None or before.status == "loaded" else "read again"
             self.results[entry.file_no] = FileResult(entry.name, entry.folder, status, *known.rows)
-        for _, copy in self.staged:
-            shutil.rmtree(copy.parent, ignore_errors=True)
         self.staged.clear()
+        self._clear_working_folder()
 
     def _reject(self, entry: FileEntry, error: WinterpoolError) -> None:
         """Note why a file was not loaded; rows it gave before stay."""
@@ -344,16 +341,22 @@ class Arrivals:
             entry.name, entry.folder, "rejected", *rows, error.problem, error.mend
         )
 
+    @property
+    def _rows_path(self) -> Path:
+        return self.study.working_path / "rows"
+
+    def _clear_working_folder(self) -> None:
+        shutil.rmtree(self.study.working_path, ignore_errors=True)
+        self._rows_path.mkdir(parents=True, exist_ok=True)
+
     @contextmanager
     def _working_folder(self) -> Iterator[None]:
-        working = self.study.working_path
-        shutil.rmtree(working, ignore_errors=True)  # of an ingest that was killed
         with disk_errors(self.study.path, "file"):
-            working.mkdir()
+            self._clear_working_folder()  # of an ingest that was killed
             try:
                 yield
             finally:
-                shutil.rmtree(working, ignore_errors=True)
+                shutil.rmtree(self.study.working_path, ignore_errors=True)
 
 
 def _refuse_name(path: Path, name: str) -> None:

@@ -105,7 +105,7 @@ class _Loading:
                 self._refuse_above_referenced(contract, rule, source)
         [(left_out,)] = self.connection.execute("SELECT count(*) FROM left_out").fetchall()
         self.connection.execute(
-            f'INSERT INTO "{contract.name}_rows" SELECT {_names(contract.columns)}, '
+            f'INSERT INTO "{contract.name}_rows" SELECT {_names(contract.columns, "rows")}, '
             f"arrivals.sha256, {FILE_NO}, _sheet, _row, arrivals.at, false "
             f"FROM {source} AS rows JOIN arrivals USING ({FILE_NO}) "
             + (f"WHERE {_KEPT}" if left_out else "")

@@ -74,7 +74,7 @@ class StagedFile:
         return pl.lit(self.file_no, dtype=pl.Int32).alias(FILE_NO)
 
     def _path(self, kind: str) -> Path:
-        return self.folder / f"{kind}-{next(self._number):06}.parquet"
+        return self.folder / f"{self.file_no}-{kind}-{next(self._number):06}.parquet"
 
     def reject(self, lines: pl.DataFrame, sheet: str, record: str) -> None:
         """Keep lines of rejected rows (``row, column, value, rule, mend``)."""
@@ -246,7 +246,7 @@ def stage_file(
         Consumed in order.
     contracts : dict of Contract
     folder : Path
-        An empty folder for the Parquet files.
+        Where the Parquet files go, named by the file's number.
     today : datetime.date
     task : Task
         Advanced by the rows read.

@@ -142,6 +142,8 @@ def _detect_delimiter(sample: list[str], skip_rows: int) -> str:
     """Take the delimiter by which most rows have the heading's number of fields."""
 
     def score(delimiter: str) -> tuple[float, int]:
+        if not any(delimiter in line for line in sample):
+            return (0.0, 0)
         rows = islice(_csv_rows(sample, delimiter), skip_rows, skip_rows + _SAMPLE_ROWS)
         try:
             cut = [len(cells) for cells in rows if cells and not is_comment(cells, 0)]
