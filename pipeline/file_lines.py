@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass
 from datetime import datetime
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -39,7 +40,7 @@ class FileLine:
     mend: str = ""
 
 
-_COLUMNS = {
+_COLUMNS: dict[str, Any] = {
     "file_no": pl.Int32,
     "file_sha256": pl.String,
     "name": pl.String,

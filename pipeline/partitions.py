@@ -264,9 +264,9 @@ def _storage(url: str) -> tuple[Any, str]:
 
 def _refuse_shared(found: pl.DataFrame, url: str) -> None:
     """Refuse a colony of several files: its days would have been counted apart."""
-    twice = found.filter(found.select(UNIT).is_duplicated())
+    twice = found.filter(found.select(UNIT).is_duplicated()).sort(UNIT)
     if twice.height:
         raise StoreError(
-            f"The readings of colony {twice['colony_id'].min()} stand in several files of {url}.",
+            f"The readings of colony {twice['colony_id'][0]} stand in several files of {url}.",
             mend="Write each colony's readings into one file.",
         )

@@ -16,6 +16,16 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 RESULTS = Path(__file__).parent / "results"
 _PACKAGES = ("duckdb", "polars", "pyarrow")
+_TELL_PEAK = """
+import pathlib, resource, sys
+own = pathlib.Path("/proc/self/status")  # what resource tells includes the parent's, before exec
+if own.exists():
+    found = [line.split()[1] for line in own.read_text().splitlines() if line.startswith("VmHWM")]
+    print(int(found[0]) / 1024)
+else:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(peak / 2**20 if sys.platform == "darwin" else peak / 1024)
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +37,9 @@ class Measured:
     seconds, cpu_seconds : float
         From start to end, the interpreter's own start included; of all its threads together [s].
     peak_mib : float
-        The most memory it held at once, as the system counts it when a process ends [MiB].
+        The most memory it held at once, as the system counts it [MiB].
     said : str
-        The last word it printed.
+        The last word it printed of itself.
     """
 
     seconds: float
@@ -48,7 +58,7 @@ def measured(script: str, *arguments: str) -> Measured:
     """
     begun = time.perf_counter()
     process = subprocess.Popen(
-        [sys.executable, "-c", script, *arguments],
+        [sys.executable, "-c", script + _TELL_PEAK, *arguments],
         cwd=ROOT,
         stdout=subprocess.PIPE,
         text=True,
@@ -61,11 +71,9 @@ def measured(script: str, *arguments: str) -> Measured:
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
         raise SystemExit(f"A measured process ended with code {process.returncode}.")
-    unit = 1 if sys.platform == "darwin" else 1024  # bytes there, KiB elsewhere
-    words = said.split() or [""]
-    return Measured(
-        seconds, used.ru_utime + used.ru_stime, used.ru_maxrss * unit / 2**20, words[-1]
-    )
+    *before, peak = said.split()
+    cpu_seconds = used.ru_utime + used.ru_stime
+    return Measured(seconds, cpu_seconds, float(peak), before[-1] if before else "")
 
 
 def best(script: str, *arguments: str, repeats: int = 1) -> Measured:
