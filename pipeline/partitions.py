@@ -121,8 +121,8 @@ def sensor_features_of(
     Raises
     ------
     StudyError
-        There is no Parquet file under the URL, dask.distributed is missing, no scheduler answers,
-        or one file ended its worker again and again.
+        There is no Parquet file under the URL, one is damaged or lacks a column, dask.distributed
+        is missing, no scheduler answers, or one file ended its worker again and again.
     StoreError
         A colony's readings stand in several files.
     """
@@ -133,6 +133,8 @@ def sensor_features_of(
             f"There is no Parquet file of readings in {url}.",
             mend="Write the readings there first, one file for some hundred colonies.",
         )
+    for part in parts:
+        _refuse_unfit(files, part)
     place = f"{root}/{_OF_ONE_RUN}{uuid4().hex}"
     files.makedirs(place)
     try:
@@ -260,6 +262,32 @@ def _storage(url: str) -> tuple[Any, str]:
             f"{url} is on a kind of storage that is not known here ({error}).",
             mend="Install what fsspec asks for, or give a folder.",
         ) from error
+
+
+def _refuse_unfit(files: Any, part: str) -> None:
+    """Refuse a file that is no table of readings, before anything is begun."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with files.open(part, "rb") as file:
+            schema = pq.read_schema(file)
+    except (pa.ArrowException, OSError) as error:
+        raise StudyError(
+            f"{part} cannot be read as Parquet ({error}).", mend="Write that file again."
+        ) from error
+    missing = [name for name in load_contracts()[_READINGS].columns if name not in schema.names]
+    if missing:
+        raise StudyError(
+            f"{part} lacks the columns {', '.join(missing)}.",
+            mend=f"Write all columns of {_READINGS}; what was not measured is empty.",
+        )
+    kind = schema.field("logged_at").type
+    if not (pa.types.is_timestamp(kind) and kind.tz):
+        raise StudyError(
+            f"logged_at in {part} is {kind}, no moment with a time zone.",
+            mend="Write it as a timestamp in UTC.",
+        )
 
 
 def _refuse_shared(found: pl.DataFrame, url: str) -> None:

@@ -17,6 +17,8 @@ import argparse
 import tempfile
 from pathlib import Path
 
+import polars as pl
+
 from pipeline.partitions import TABLES
 from pipeline.progress import SILENT
 from pipeline.runner import ingest
@@ -64,7 +66,9 @@ def main() -> None:
             for table in TABLES:
                 store.table(table).write_parquet(Path(name) / f"{table}.parquet")
         part = Path(name) / "part.parquet"
-        readings = hourly_readings(size, POSITIONS)
+        readings = hourly_readings(size, POSITIONS).with_columns(
+            weight_kg=pl.lit(None, dtype=pl.Float64)
+        )
         readings.write_parquet(part)
         rows = readings.height
         print(f"{rows:,} invented readings, {part.stat().st_size / 2**20:,.0f} MiB of Parquet")

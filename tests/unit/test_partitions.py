@@ -117,6 +117,27 @@ def test_what_cannot_be_read_is_said_plainly(url: str, words: str) -> None:
         sensor_features_of(url, {}, Settings(), SILENT)
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda frame: frame.drop("weight_kg"), "lacks the columns weight_kg"),
+        (lambda frame: frame.cast({"logged_at": pl.Datetime("us")}), "no moment with a time zone"),
+        (None, "cannot be read as Parquet"),
+    ],
+)
+def test_a_file_that_is_no_table_of_readings_is_named(
+    logged: Study, tmp_path: Path, change: Any, words: str
+) -> None:
+    tables, _, url = logged
+    part = tmp_path / "part.parquet"
+    if change is None:
+        part.write_bytes(b"PAR1 cut off")
+    else:
+        change(pl.read_parquet(f"{url}/000000.parquet")).write_parquet(part)
+    with pytest.raises(StudyError, match=rf"part\.parquet.*{words}|{words}"):
+        sensor_features_of(str(tmp_path), tables, Settings(), SILENT)
+
+
 class Killing(Progress):
     """Kills a worker that is at work when the first file is done."""
 
