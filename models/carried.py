@@ -21,11 +21,21 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """One outcome where it is recorded: row numbers into the units, value, reading error."""
+    """One outcome where it is recorded.
+
+    Attributes
+    ----------
+    rows : numpy.ndarray of int, shape (record,)
+        Into the units.
+    value : numpy.ndarray, shape (record,)
+        Stores use [kg], 1 alive or 0 dead, spring frames of bees.
+    error : numpy.ndarray, shape (record,)
+        Standard deviation of its reading: of stores use [kg], of frames as a share of the count.
+    """
 
     rows: np.ndarray
     value: np.ndarray
-    error_sd: np.ndarray
+    error: np.ndarray
 
 
 def outcome_parts(observed: dict[str, Observed], minimum: int) -> list[Part]:

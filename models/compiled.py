@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pymc as pm
+import pytensor
 import xarray as xr
 from pymc.model.transform.optimization import freeze_dims_and_data
 
@@ -97,6 +98,24 @@ def _shape_of(model: pm.Model, priors: Priors) -> tuple:
     return free, data, outcomes, repr(priors)
 
 
+def compile_functions(model: pm.Model) -> Any:
+    """Compile a model's density and its gradient for nutpie.
+
+    The source that PyTensor generates goes beside its compiled code, which it keeps and prunes;
+    without a place of its own every compilation left hundreds of temporary files.
+    """
+    import nutpie
+
+    sources = str(pytensor.config.base_compiledir / "sources")
+    with (
+        warnings.catch_warnings(),
+        pytensor.config.change_flags(generated_src_dir=sources),
+    ):
+        # PyTensor looks for a BLAS for its C backend, which is not used here
+        warnings.filterwarnings("ignore", message="PyTensor could not link to a BLAS")
+        return nutpie.compile_pymc_model(model)
+
+
 def compile_pool(pool: Pool, priors: Priors | None = None, *, is_reused: bool = True) -> Compiled:
     """Compile the joint model of a pool, or reuse what a pool of the same shape left.
 
@@ -138,18 +157,11 @@ def compile_model(model: pm.Model, priors: Priors, *, is_reused: bool = True) ->
     -------
     Compiled
     """
-    import nutpie
-
     key = _shape_of(model, priors) if is_reused else None
     if key in _kept:
         functions = _kept[key].with_data(**{v.name: v.get_value() for v in model.data_vars})
     else:
-        with warnings.catch_warnings():
-            # PyTensor looks for a BLAS for its C backend, which is not used here
-            warnings.filterwarnings("ignore", message="PyTensor could not link to a BLAS")
-            functions = nutpie.compile_pymc_model(
-                model if is_reused else freeze_dims_and_data(model)
-            )
+        functions = compile_functions(model if is_reused else freeze_dims_and_data(model))
     if is_reused:
         _kept[key] = functions
         while len(_kept) > MOST_KEPT:

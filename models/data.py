@@ -158,9 +158,9 @@ def _flags(frame: pl.DataFrame, column: str, yes: str | None = None) -> np.ndarr
     return series.cast(pl.Boolean).cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(float)
 
 
-def _observed(values: np.ndarray, error_sd: np.ndarray) -> Observed:
+def _observed(values: np.ndarray, error: np.ndarray) -> Observed:
     rows = np.flatnonzero(np.isfinite(values))
-    return Observed(rows, values[rows], np.nan_to_num(error_sd[rows], nan=0.0))
+    return Observed(rows, values[rows], np.nan_to_num(error[rows], nan=0.0))
 
 
 def _covariates(
@@ -329,7 +329,9 @@ def pack_pool(colony_winters: pl.DataFrame, mite_samples: pl.DataFrame, settings
     observed = {
         STORES: _observed(use, floats(units, "stores_method_sd_kg")),
         SURVIVAL: _observed(alive, no_error),
-        STRENGTH: _observed(frames_spring, floats(units, "spring_strength_sd_frames")),
+        STRENGTH: _observed(
+            frames_spring, floats(units, "spring_strength_sd_frames") / frames_spring
+        ),
     }
     counts = read_mite_counts(mite_samples, pool["unit_names"])
     counted = len(np.unique(counts.rows))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
+from scipy.special import expit
 
 from models.data import Pool
 from models.predictor import (
@@ -159,13 +160,9 @@ def subgroup_weights(pool: Pool) -> tuple[tuple[str, ...], np.ndarray]:
     return tuple(names), weights / weights.sum(axis=0)
 
 
-def expected(outcome: str, eta: np.ndarray, sd: np.ndarray | None) -> np.ndarray:
-    """Return expected outcomes of predictors, shape (draw, unit); ``sd`` is spring strength's."""
-    if outcome == SURVIVAL:
-        return 1.0 / (1.0 + np.exp(-eta))
-    if outcome == STRENGTH and sd is not None:
-        return np.exp(eta + sd[:, None] ** 2 / 2.0)  # mean of a log-normal
-    return np.exp(eta)
+def expected(outcome: str, eta: np.ndarray) -> np.ndarray:
+    """Return expected outcomes of predictors, shape (draw, unit)."""
+    return expit(eta) if outcome == SURVIVAL else np.exp(eta)
 
 
 def settings_of(pool: Pool) -> list[Setting]:
@@ -207,7 +204,6 @@ class WhatIfs:
         rng = np.random.default_rng(seed)
         fresh, self._shift = new_winter_effects(pool, layout, posterior, priors or Priors(), rng)
         self._effects = {THESE: these, NEW: fresh}
-        self._sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
         self.n_draws = len(these)
 
     def chunks(self) -> list[slice]:
@@ -221,7 +217,6 @@ class WhatIfs:
         Stores use and spring strength are those of a colony that lives.
         """
         pool, unknown = self.pool, self._latent[chunk]
-        sd = None if self._sd is None else self._sd[chunk]
         for outcome in sorted(pool.outcomes, key=lambda name: name != SURVIVAL):
             o = pool.outcomes.index(outcome)
             own = self._effects[horizon][chunk, o]
@@ -230,7 +225,7 @@ class WhatIfs:
                 eta = without + linear_predictor(own, unknown, terms)
                 if horizon == NEW:
                     eta += self._shift[chunk, o, pool.levels.index(setting.level), None]
-                yield outcome, setting, expected(outcome, eta, sd)
+                yield outcome, setting, expected(outcome, eta)
 
 
 def pool_means(

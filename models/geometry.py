@@ -25,7 +25,7 @@ from models.priors import SPREAD_MEDIAN, OutcomePriors, Priors
 from models.vocabulary import LEVELS, STORES, SURVIVAL
 
 MOST_ROTATED = 120  # effects of one outcome; more cost more a step than they save in steps
-STORES_CV, FRAMES_SD = 0.2, 0.35  # typical spreads of single colonies, for the approximation only
+STORES_CV, FRAMES_CV = 0.2, 0.35  # typical spreads of single colonies, for the approximation only
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +105,8 @@ def _working_response(pool: Pool, outcome: str) -> tuple[np.ndarray, np.ndarray]
     if outcome == STORES:
         typical = max(float(np.median(seen.value)), 1e-3)
         value = np.log(level) - pool.log_window[seen.rows]
-        return value, 1.0 / (STORES_CV**2 + (seen.error_sd / typical) ** 2)
-    return np.log(level), 1.0 / (FRAMES_SD**2 + np.log1p((seen.error_sd / level) ** 2))
+        return value, 1.0 / (STORES_CV**2 + (seen.error / typical) ** 2)
+    return np.log(level), 1.0 / (FRAMES_CV**2 + seen.error**2)
 
 
 def _chosen(layout: Layout) -> np.ndarray:

@@ -70,7 +70,7 @@ def gather_draws(posterior: xr.Dataset, most: int) -> Draws:
         "window_exponent",
         "window_cold_slope",
         "stores_cv",
-        "strength_sd",
+        "strength_cv",
         "spread",
         "partial_correlation",
         "mite_load",
@@ -121,14 +121,14 @@ def window_terms(pool: Pool, draws: Draws, rows: np.ndarray) -> np.ndarray:
     return made + draws.column("window_cold_slope") * pool.window_cold[rows]
 
 
-def stores_scale(eta: np.ndarray, error_sd: np.ndarray, cv: np.ndarray) -> np.ndarray:
+def stores_scale(eta: np.ndarray, error_kg: np.ndarray, cv: np.ndarray) -> np.ndarray:
     """Scale of the ledger's Student-t [kg]: the methods' error and the colonies' spread."""
-    return np.sqrt(error_sd**2 + (cv * np.exp(eta)) ** 2)
+    return np.sqrt(error_kg**2 + (cv * np.exp(eta)) ** 2)
 
 
-def frames_scale(eta: np.ndarray, error_sd: np.ndarray, sd: np.ndarray) -> np.ndarray:
-    """Spread of log frames: the colonies' and the count's."""
-    return np.sqrt(sd**2 + np.log1p(error_sd**2 / (np.exp(2.0 * eta) + error_sd**2)))
+def frames_shape(error: np.ndarray, cv: np.ndarray) -> np.ndarray:
+    """Shape of the gamma of frames: one over the squared spread, the colonies' and the count's."""
+    return 1.0 / (cv**2 + error**2)
 
 
 def student_log_density(residual: np.ndarray, scale: np.ndarray, nu: float) -> np.ndarray:
@@ -176,16 +176,16 @@ def outcome_log_density(
     numpy.ndarray, shape (draw, observed)
     """
     seen = pool.observed[outcome]
-    value, error = seen.value[own], seen.error_sd[own]
+    value, error = seen.value[own], seen.error[own]
     if outcome == SURVIVAL:
         return -np.logaddexp(0.0, np.where(value == 1.0, -eta, eta))
     if outcome == STORES:
         scale = stores_scale(eta, error, draws.column("stores_cv"))
         nu = priors.stores.degrees_of_freedom
         return student_log_density(value - np.exp(eta), scale, nu)
-    scale = frames_scale(eta, error, draws.column("strength_sd"))
-    z = (np.log(value) - eta) / scale
-    return -0.5 * z**2 - np.log(scale * value) - 0.5 * np.log(2 * np.pi)
+    shape = frames_shape(error, draws.column("strength_cv"))
+    log_ratio = np.log(value) - eta
+    return shape * (np.log(shape) + log_ratio - np.exp(log_ratio)) - gammaln(shape) - np.log(value)
 
 
 def outcome_information(
@@ -198,13 +198,13 @@ def outcome_information(
 ) -> np.ndarray:
     """Fisher information of each record about its predictor; never negative.
 
-    Parameters and shape as ``outcome_log_density``. What the scale of frames tells is left out.
+    Parameters and shape as ``outcome_log_density``. What the shape of frames tells is left out.
 
     References
     ----------
     Lange, Little, Taylor (1989), J. Am. Stat. Assoc. 84:881-896, for the Student-t (from memory).
     """
-    error = pool.observed[outcome].error_sd[own]
+    error = pool.observed[outcome].error[own]
     if outcome == SURVIVAL:
         return expit(eta) * expit(-eta)
     if outcome == STORES:
@@ -215,7 +215,7 @@ def outcome_information(
         of_scale = (draws.column("stores_cv") * np.exp(eta) / scale) ** 2
         of_place = (np.exp(eta) / scale) ** 2
         return of_place * (nu + 1) / (nu + 3) + of_scale**2 * 2 * nu / (nu + 3)
-    return frames_scale(eta, error, draws.column("strength_sd")) ** -2
+    return frames_shape(error, draws.column("strength_cv"))
 
 
 def outcome_distribution(
@@ -227,14 +227,14 @@ def outcome_distribution(
     own: np.ndarray | slice = slice(None),
 ) -> Any:
     """Return SciPy's frozen distribution of records; parameters as ``outcome_log_density``."""
-    error = pool.observed[outcome].error_sd[own]
+    error = pool.observed[outcome].error[own]
     if outcome == SURVIVAL:
         return stats.bernoulli(expit(eta))
     if outcome == STORES:
         scale = stores_scale(eta, error, draws.column("stores_cv"))
         return stats.t(priors.stores.degrees_of_freedom, loc=np.exp(eta), scale=scale)
-    scale = frames_scale(eta, error, draws.column("strength_sd"))
-    return stats.lognorm(scale, scale=np.exp(eta))
+    shape = frames_shape(error, draws.column("strength_cv"))
+    return stats.gamma(shape, scale=np.exp(eta) / shape)
 
 
 def treatment_part(pool: Pool, draws: Draws) -> np.ndarray:

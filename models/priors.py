@@ -109,7 +109,7 @@ class StoresPriors:
 class StrengthPriors:
     """Priors of the spring strength count that are not part of the linear predictor."""
 
-    sd_sd: float = 0.5  # half-normal, log frames: colonies alike in all else differ by up to 2.7
+    cv_sd: float = 0.5  # half-normal: colonies alike in all else differ by up to their mean
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ here is a headline: few members have loggers.
 from __future__ import annotations
 
 import time
-import warnings
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -17,6 +16,7 @@ import numpy as np
 import polars as pl
 import xarray as xr
 
+from models.compiled import compile_functions
 from models.gates import GATES_SCHEMA, Gates, judge
 from models.logged import BROOD, MOISTURE, SECONDARY, Logged, pack_logged
 from models.secondary_model import build_secondary_model, contrast_draws
@@ -115,13 +115,9 @@ def _fit_one(
     logged: Logged, contrasts: list[str], settings: ModelSettings, progress: Progress
 ) -> tuple[dict[str, xr.DataArray], Gates, list[dict]]:
     """Sample one outcome until its gates pass or the retries are spent."""
-    import nutpie
-
     model = build_secondary_model(logged, settings)
-    with progress.task(f"compiling the model of {logged.outcome}"), warnings.catch_warnings():
-        # PyTensor looks for a BLAS for its C backend, which is not used here
-        warnings.filterwarnings("ignore", message="PyTensor could not link to a BLAS")
-        compiled = nutpie.compile_pymc_model(model)
+    with progress.task(f"compiling the model of {logged.outcome}"):
+        compiled = compile_functions(model)
     free = [variable.name for variable in model.free_RVs]
     attempts: list[dict] = []
     for attempt in range(settings.retries + 1):

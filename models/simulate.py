@@ -208,7 +208,7 @@ def _draw_units(scenario: Scenario, rng: np.random.Generator, seed: int) -> _Uni
 
 
 OPENING_EFFECT = {SURVIVAL: -0.2, STORES: 0.05, STRENGTH: -0.03}
-FRAMES_SD = 0.30
+FRAMES_CV = 0.30
 STORES_CV = 0.16
 
 
@@ -224,7 +224,7 @@ def _eta(scenario: Scenario, units: _Units, outcome: str, level: np.ndarray, ope
 def _expected(scenario: Scenario, units: _Units, level: np.ndarray, opening: np.ndarray) -> dict:
     """Each unit's expected outcome at a level and opening: kg, chance, frames (dead is 0)."""
     alive = _expit(_eta(scenario, units, SURVIVAL, level, opening))
-    frames = np.exp(_eta(scenario, units, STRENGTH, level, opening) + FRAMES_SD**2 / 2)
+    frames = np.exp(_eta(scenario, units, STRENGTH, level, opening))
     kg = np.exp(_eta(scenario, units, STORES, level, opening))
     return {STORES: kg, SURVIVAL: alive, STRENGTH: alive * frames}
 
@@ -301,9 +301,11 @@ def simulate_pool(scenario: Scenario, seed: int) -> SimulatedPool:
     mean = np.exp(_eta(scenario, units, STORES, units.level, units.opening))
     use = mean * (window / REFERENCE_DAYS) ** 1.1 * rng.normal(1.0, STORES_CV, n)
     use = use + method_sd * rng.normal(size=n)
-    frames_eta = _eta(scenario, units, STRENGTH, units.level, units.opening)
+    mean_frames = np.exp(_eta(scenario, units, STRENGTH, units.level, units.opening))
     frames_sd = np.full(n, 0.6)
-    frames = np.exp(frames_eta + rng.normal(0.0, FRAMES_SD, n)) + frames_sd * rng.normal(size=n)
+    frames = mean_frames * rng.gamma(FRAMES_CV**-2, FRAMES_CV**2, n) + frames_sd * rng.normal(
+        size=n
+    )
     frames = np.maximum(np.round(4.0 * frames) / 4.0, 0.0)
     autumn = np.maximum(units.autumn_frames + 0.7 * rng.normal(size=n), 1.0)
 

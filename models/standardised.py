@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from models.data import Pool
-from models.estimands import expected, flat_draws, posterior_effects
+from models.estimands import expected, posterior_effects
 from models.predictor import Layout, Terms, base_terms, exposure_terms, layout_of, linear_predictor
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
 
@@ -65,7 +65,6 @@ class Standardised:
             n_draws = posterior.sizes["chain"] * posterior.sizes["draw"]
             posterior = posterior.isel(draw=slice(None, None, -(-n_draws // most_draws)))
         self.effects, self.latent = posterior_effects(posterior)
-        self.sd = flat_draws(posterior["strength_sd"]) if "strength_sd" in posterior else None
 
     def of_units(
         self,
@@ -98,7 +97,7 @@ class Standardised:
             terms = at_cold(terms, self.layout, level, cold)
         effects = self.effects[draws, pool.outcomes.index(outcome)]
         eta = linear_predictor(effects, self.latent[draws], terms)
-        values = expected(outcome, eta, None if self.sd is None else self.sd[draws])
+        values = expected(outcome, eta)
         if outcome == STRENGTH:
             values = values * self.of_units(SURVIVAL, level, opening, cold, draws)
         return values

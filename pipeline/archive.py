@@ -134,3 +134,11 @@ class Archive:
             os.link(self.path_of(sha256), target)
         except OSError:
             shutil.copyfile(self.path_of(sha256), target)
+
+    def lack_of(self, sha256: str, name: str) -> ReadError:
+        """Tell that a kept file is damaged or gone."""
+        what = "is damaged" if self.has(sha256) else "is gone"
+        return ReadError(
+            f"The archived copy of {name} {what}, so it cannot be read again.",
+            mend="Put the file into the inbox again and run ingest.",
+        )

@@ -23,12 +23,12 @@ from pipeline.disk import disk_errors
 from pipeline.errors import ContractError, MappingError, ReadError, StudyError, WinterpoolError
 from pipeline.file_lines import FileEntry, FileLine, read_files, write_files
 from pipeline.file_names import shown_name
-from pipeline.file_results import FileResult, IngestSummary
+from pipeline.file_results import FileResult, IngestSummary, copy_result
 from pipeline.journal import Journal, JournalLine
 from pipeline.loading import Arrival, load_files, waiting_files
 from pipeline.opening import Opener
 from pipeline.progress import Task
-from pipeline.readers.files import refuse_unfit
+from pipeline.readers.files import refuse_name, refuse_unfit
 from pipeline.staging import stage_file
 from pipeline.store import Store
 from pipeline.study import Study
@@ -130,7 +130,7 @@ class Arrivals:
     def _take_up(self) -> None:
         """Load what the journal knows and the store does not; note the reverse in the journal."""
         lost = [line for line in self.journal.lines.values() if line.entry.key not in self.known]
-        present = [_journal_line(known) for known in self.known.values()]
+        present = [JournalLine.of(known) for known in self.known.values()]
         if self.journal.damaged:
             self.journal.rewrite([*self.journal.lines.values(), *present])
         self.journal.add(*(line for line in present if self._is_unknown_to_journal(line)))
@@ -191,27 +191,46 @@ class Arrivals:
             for path in sorted(p for p in root.rglob("*") if _is_data(p)):
                 name = shown_name(path.relative_to(root).as_posix())
                 try:
-                    _refuse_name(path, name)
+                    refuse_name(path, name)
                     for within in (self.study.path, root):
                         refuse_unfit(path, within)
-                    is_new = path.stat().st_size not in sizes or self._is_new(path)
+                    is_new = path.stat().st_size not in sizes or self._is_new(path, name, folder)
                 except (OSError, ReadError) as error:
                     self._reject(self._entry("", name, folder, 0), as_read_error(name, error))
                     continue
                 if is_new:
                     yield path, name, folder
 
-    def _is_new(self, path: Path) -> bool:
+    def _is_new(self, path: Path, name: str, folder: str) -> bool:
         known = self.known.get(file_sha256(path))
         if known is None:
             return True
         entry = known.entry
+        is_copy = self._is_copy(known, name, folder)
         if known.status == "loaded":
-            return not self._is_archived(known)
-        if entry.fingerprint != self.opener.fingerprint(entry.name):
+            is_kept = self._is_archived(known)
+            if is_kept and is_copy:
+                self._tell_copy(known, name, folder)
+            return not is_kept
+        is_renamed = not is_copy and (entry.name, entry.folder) != (name, folder)
+        if is_renamed or entry.fingerprint != self.opener.fingerprint(entry.name):
             return True
-        self._note_unchanged(known)
+        if is_copy:
+            self._tell_copy(known, name, folder)
+        else:
+            self._note_unchanged(known)
         return False
+
+    def _is_copy(self, known: FileLine, name: str, folder: str) -> bool:
+        """Whether a file of that content stands under another name, too."""
+        entry = known.entry
+        other = self.study.path / entry.folder / entry.name
+        is_elsewhere = (entry.name, entry.folder) != (name, folder)
+        return is_elsewhere and other.is_file() and other.stat().st_size == entry.size_bytes
+
+    def _tell_copy(self, known: FileLine, name: str, folder: str) -> None:
+        told = copy_result(name, folder, known.entry, is_loaded=known.status == "loaded")
+        self.passed_over.append(told)
 
     def _is_archived(self, known: FileLine) -> bool:
         """Whether a file's archived copy is whole, as far as can be told without reading it."""
@@ -248,8 +267,10 @@ class Arrivals:
         """Return the file's entry, with a new number when it has none."""
         entry = FileEntry(0, sha256, name, folder, size, self.opener.fingerprint(name))
         known = self.known.get(entry.key)
-        if known:
+        if known and known.status == "loaded":
             return replace(known.entry, fingerprint=entry.fingerprint)
+        if known:  # another name may be what it needs
+            return replace(entry, file_no=known.entry.file_no)
         unread = self.known.pop(f"{folder}/{name}", None)  # it could not be read before
         return replace(entry, file_no=unread.entry.file_no if unread else self._next_no())
 
@@ -260,11 +281,14 @@ class Arrivals:
         except ReadError as error:
             self._pass_over(name, folder, error)
             return
-        if any(arrival.entry.file_sha256 == sha256 for arrival, _ in self.staged):
-            return  # the same bytes under another name, met a moment ago
+        met = [arrival for arrival, _ in self.staged if arrival.entry.file_sha256 == sha256]
+        if met:
+            self._tell_copy(FileLine(met[0].entry, met[0].at, "loaded"), name, folder)
+            return
         known = self.known.get(sha256)
         if known is not None and known.status == "loaded" and self._is_archived(known):
-            return  # the same
+            self._tell_copy(known, name, folder)  # met a moment ago
+            return
         self._stage(self._entry(sha256, name, folder, copy.stat().st_size), copy)
 
     def _place_of_copy(self, name: str) -> Path:
@@ -281,7 +305,7 @@ class Arrivals:
     def _read_again(self, entry: FileEntry) -> None:
         entry = replace(entry, fingerprint=self.opener.fingerprint(entry.name))
         if not self.archive.is_unchanged(entry.file_sha256):
-            self._reject(entry, _not_archived(entry, self.archive))
+            self._reject(entry, self.archive.lack_of(entry.file_sha256, entry.name))
             return
         copy = self._place_of_copy(entry.name)
         self.archive.lend(entry.file_sha256, copy)
@@ -313,7 +337,7 @@ class Arrivals:
             self.archive.keep_all(
                 (copy, arrival.entry.file_sha256) for arrival, copy in self.staged
             )
-            self.journal.add(*(_journal_line(known, self.began) for known in lines))
+            self.journal.add(*(JournalLine.of(known, self.began) for known in lines))
         for known in lines:
             entry = known.entry
             self.known[entry.file_sha256] = known
@@ -327,6 +351,9 @@ class Arrivals:
         """Note why a file was not loaded; rows it gave before stay."""
         self._load_staged()  # which arrived before it
         known = self.known.get(entry.key)
+        if known and known.status == "rejected" and self._is_copy(known, entry.name, entry.folder):
+            self._tell_copy(known, entry.name, entry.folder)
+            return
         rows = (0, 0, 0)
         status = "rejected"
         if known is not None and known.status == "loaded":
@@ -335,7 +362,7 @@ class Arrivals:
         line = FileLine(entry, self._now(), status, rows, error.problem, error.mend)
         with self.store.transaction():
             write_files(self.store.connection, [line])
-            self.journal.add(_journal_line(line, self.began))
+            self.journal.add(JournalLine.of(line, self.began))
         self.known[entry.key] = line
         self.results[entry.file_no] = FileResult(
             entry.name, entry.folder, "rejected", *rows, error.problem, error.mend
@@ -357,36 +384,3 @@ class Arrivals:
                 yield
             finally:
                 shutil.rmtree(self.study.working_path, ignore_errors=True)
-
-
-def _refuse_name(path: Path, name: str) -> None:
-    """Refuse a name that is no text: nothing could be found again under it."""
-    if not name.endswith(path.name):
-        raise ReadError(
-            f"{name} has a name that is no text (UTF-8).", mend="Give the file another name."
-        )
-
-
-def _journal_line(known: FileLine, ingest: str = "") -> JournalLine:
-    entry = known.entry
-    of_rejected = ("", "", "")
-    if known.status != "loaded":
-        of_rejected = (entry.fingerprint, known.problem, known.mend)
-    return JournalLine(
-        entry.file_no,
-        entry.file_sha256,
-        entry.name,
-        entry.folder,
-        entry.size_bytes,
-        known.status,
-        ingest,
-        *of_rejected,
-    )
-
-
-def _not_archived(entry: FileEntry, archive: Archive) -> ReadError:
-    what = "is damaged" if archive.has(entry.file_sha256) else "is gone"
-    return ReadError(
-        f"The archived copy of {entry.name} {what}, so it cannot be read again.",
-        mend="Put the file into the inbox again and run ingest.",
-    )

@@ -35,7 +35,6 @@ from pipeline.trial_record import (
 
 NOT_PICKED: Final = "not among those picked by lot in its apiary"
 TRIAL_FILE, DRAWS_FILE = "trial.csv", "trial_draws.csv"
-LOCK: Final = "trial.lock"  # one command at a time draws, or writes what the report tells of draws
 _FIRST_WINTER, _LAST_WINTER = 1950, 2100
 
 
@@ -196,14 +195,14 @@ def assign_study(
     StudyError
         The winter has been drawn, no colony can take part, or something asked for is impossible.
     StoreError
-        Another command is drawing.
+        Another command is at work on the study.
     """
     study = Study(path)
     settings = read_settings(study.settings_path)
     _check_winter(winter)
     do_step("prepare", path, progress, only_if_stale=True)
     tables = load_trial_tables(study)
-    with Lock.held(study.path / LOCK), disk_errors(trial_folder(study, winter), "step"):
+    with Lock.held(study.step_lock_path), disk_errors(trial_folder(study, winter), "step"):
         records = read_records(study, winter)
         was_recorded = bool(records) and not records[-1].is_drawn
         if was_recorded:
@@ -260,7 +259,7 @@ def compare_study(path: Path, winter: int, progress: Progress) -> pl.DataFrame:
         )
     do_step("prepare", path, progress, only_if_stale=True)
     done, counts = _read_done(study), []
-    with Lock.held(study.path / LOCK), disk_errors(trial_folder(study, winter), "step"):
+    with Lock.held(study.step_lock_path), disk_errors(trial_folder(study, winter), "step"):
         for each in drawn_winters(study):
             drawn = read_drawn(read_records(study, each)[-1])
             compared = compare_with_done(drawn, done, each, settings.winter)

@@ -91,7 +91,7 @@ def ingest(study: StudyArgument, quiet: Quiet = False) -> None:
     from pipeline.cli_output import print_ingest
     from pipeline.progress import Progress
 
-    print_ingest(runner.ingest(study, Progress(is_shown=not quiet)))
+    print_ingest(runner.ingest(study, Progress(is_shown=not quiet)), study)
 
 
 def _step(step: str, study: Path, quiet: bool, *, only_if_stale: bool = False) -> None:

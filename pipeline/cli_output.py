@@ -20,11 +20,26 @@ from pipeline.study import Study
 if TYPE_CHECKING:
     from pipeline.ingest import IngestSummary
 
-_REJECTED_SQL = """
+_WIDEST = 100
+"""Characters of a cell that a table shows."""
+_FILES_SQL = """
+SELECT file_no, folder || '/' || name, status, rows_read, rows_accepted, rows_rejected, problem,
+       coalesce(mend, ''), file_no < max(file_no) OVER (PARTITION BY folder, name)
+FROM files ORDER BY file_no
+"""
+_SENT_AGAIN = """
+SELECT file_sha256 FROM (SELECT file_sha256, file_no < max(file_no) OVER (PARTITION BY folder, name)
+                         AS is_earlier FROM files) WHERE is_earlier
+"""
+_REJECTED_SQL = f"""
 SELECT file_name, sheet, record, "column", rule, count(DISTINCT "row") AS rows,
        min("row") AS first_row, any_value(mend ORDER BY "row") AS mend
-FROM rejected_rows WHERE rule <> 'ignored by mapping'
+FROM rejected_rows WHERE rule <> 'ignored by mapping' AND file_sha256 NOT IN ({_SENT_AGAIN})
 GROUP BY file_name, sheet, record, "column", rule ORDER BY rows DESC, file_name, first_row
+"""
+_EARLIER_SQL = f"""
+SELECT count(DISTINCT (file_sha256, sheet, "row")) FROM rejected_rows
+WHERE rule <> 'ignored by mapping' AND file_sha256 IN ({_SENT_AGAIN})
 """
 _SET_ASIDE_SQL = """
 SELECT file_name, sheet, count(*) AS rows, mend
@@ -48,14 +63,14 @@ def printable(value: object) -> str:
 def _plain(value: object) -> str:
     """A cell of a table: a line of printable text that is not too long."""
     text = printable(value)
-    return text if len(text) <= 100 else text[:99] + "…"
+    return text if len(text) <= _WIDEST else text[: _WIDEST - 1] + "…"
 
 
 def print_table(headings: tuple[str, ...], rows: list[tuple[object, ...]]) -> None:
-    """Print rows under headings, columns aligned."""
-    cells = [tuple(_plain(v) for v in row) for row in rows]
+    """Print rows under headings, columns aligned; only the last is never shortened."""
+    cells = [(*(_plain(v) for v in row[:-1]), printable(row[-1])) for row in rows]
     widths = [max([len(head), *(len(row[i]) for row in cells)]) for i, head in enumerate(headings)]
-    for row in (headings, tuple("-" * w for w in widths), *cells):
+    for row in (headings, tuple("-" * min(w, _WIDEST) for w in widths), *cells):
         typer.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
 
 
@@ -75,19 +90,32 @@ def print_check(paths: list[Path], study_path: Path | None) -> int:
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(("file", "sheet", "row", "column", "value", "rule", "how to mend"))
         for p in found.problems:
-            told = [_plain(v) for v in (p.file, p.sheet, p.row, p.column, p.value, p.rule)]
-            writer.writerow([safe_cell(v) for v in (*told, printable(p.mend))])
+            told = [_plain(v) for v in (p.file, p.sheet, p.row, p.column, p.value)]
+            whole = [printable(v) for v in (p.rule, p.mend)]
+            writer.writerow([safe_cell(v) for v in (*told, *whole)])
         typer.echo(text.getvalue(), nl=False)
     for note in found.notes:
         typer.echo(note, err=True)
+    refused = len({p.file for p in found.problems if p.row is None})
     typer.echo(
-        f"{found.rows_read:,} rows read, {found.rows_rejected:,} would be rejected.", err=True
+        f"{found.rows_read:,} rows read, {found.rows_rejected:,} would be rejected; "
+        f"{_files(refused)} would not be loaded. This was a trial: nothing has been loaded.",
+        err=True,
     )
     return 1 if found.problems else 0
 
 
-def print_ingest(summary: IngestSummary, command: str = "ingest") -> None:
-    """Say what became of every file that was not simply unchanged."""
+def _told(place: str, problem: str, mend: str) -> str:
+    """One file's trouble, the file named once and by its whole place."""
+    short = Path(place).name
+    said = printable(f"{problem} {mend}")
+    if said.startswith(short):
+        return _plain(place) + said[len(short) :]
+    return f"{_plain(place)}: {said}"
+
+
+def print_ingest(summary: IngestSummary, study: Path, command: str = "ingest") -> None:
+    """Say what became of every file that was not simply unchanged, and what to do about it."""
     changed = [f for f in summary.files if f.status != "unchanged"]
     if changed:
         print_table(
@@ -105,13 +133,34 @@ def print_ingest(summary: IngestSummary, command: str = "ingest") -> None:
         )
     for f in changed:
         if f.problem:
-            said = printable(f"{f.problem} {f.mend}")
-            typer.echo(f"{_plain(f.folder + '/' + f.name)}: {said}")
-    unchanged = len(summary.files) - len(changed)
+            typer.echo(_told(f"{f.folder}/{f.name}", f.problem, f.mend))
+        elif not f.rows_read:
+            typer.echo(f"{_plain(f.folder + '/' + f.name)} holds headings but no row.")
+    refused = len(summary.with_status("rejected"))
+    unchanged = len(summary.with_status("unchanged"))
     typer.echo(
         f"{command}: {summary.rows_accepted:,} rows accepted, {summary.rows_rejected:,} rejected, "
-        f"{unchanged} files unchanged"
+        f"{_files(refused)} not loaded, {_files(unchanged)} unchanged"
     )
+    if refused or summary.rows_rejected:
+        _print_next(study)
+
+
+def _files(number: int) -> str:
+    return "1 file" if number == 1 else f"{number:,} files"
+
+
+def _print_next(study: Path) -> None:
+    typer.echo(
+        "All that was accepted, now and before, is in the store. A rejected row is kept there with "
+        "its reason; a file that was not loaded has changed nothing."
+    )
+    typer.echo(f"Why each was rejected and how to mend it: winterpool status {study}")
+    typer.echo(f"The same as a page for each file's sender: winterpool receipts {study}")
+    typer.echo(
+        "Put a mended file into the inbox in the old one's place, under the same name; then:"
+    )
+    typer.echo(f"  winterpool run {study}")
 
 
 def print_truth(path: Path) -> None:
@@ -223,20 +272,30 @@ def _print_soundness(study: Study, sound: Soundness) -> None:
         )
 
 
+def _print_files(store: Store, study: Study) -> None:
+    """Every file that came, and what is still to be done about one that was not loaded."""
+    rows: list[tuple[object, ...]] = []
+    to_mend = []
+    for *start, status, read, accepted, rejected, problem, mend, is_earlier in store.connection.sql(
+        _FILES_SQL
+    ).fetchall():
+        place, state = start[-1], status
+        if status == "rejected" and is_earlier:
+            state = "sent again"
+        elif status == "rejected" and not (study.path / place).exists():
+            state = "taken away"
+        elif problem:
+            to_mend.append(_told(place, problem, mend))
+        rows.append((*start, state, read, accepted, rejected))
+    print_table(("no", "file", "status", "read", "accepted", "rejected"), rows)
+    for told in to_mend:
+        typer.echo(f"  {told}")
+
+
 def _print_loaded(study: Study, shown: int) -> None:
     with Store.open(study.store_path, read_only=True) as store:
         typer.echo("\nFiles")
-        files = store.connection.sql(
-            "SELECT file_no, folder || '/' || name, status, rows_read, rows_accepted, "
-            "rows_rejected, problem, mend FROM files ORDER BY file_no"
-        ).fetchall()
-        print_table(
-            ("no", "file", "status", "read", "accepted", "rejected"), [f[:6] for f in files]
-        )
-        for file in files:
-            if file[6]:
-                said = printable(f"{file[6]} {file[7] or ''}")
-                typer.echo(f"  {_plain(file[1])}: {said}")
+        _print_files(store, study)
         typer.echo("\nRecords")
         _print_records(store)
         if store.has_table("colony_winters"):
@@ -256,6 +315,12 @@ def _print_loaded(study: Study, shown: int) -> None:
             )
             if len(rejected) > shown:
                 typer.echo(f"and {len(rejected) - shown} more kinds.")
+        ((earlier,),) = store.connection.sql(_EARLIER_SQL).fetchall()
+        if earlier:
+            typer.echo(
+                f"\n{earlier:,} rejected rows are of files that have come again under the same "
+                "name, and are not listed here."
+            )
         aside = store.connection.sql(_SET_ASIDE_SQL).fetchall()
         if aside:
             typer.echo("\nSet aside on purpose, by a mapping")

@@ -41,7 +41,7 @@ def rebuild(
     made = rebuild_study(
         own, settings, progress, date.today(), leaves_out_damaged=leave_out_damaged
     )
-    print_ingest(made.summary, command="rebuild")
+    print_ingest(made.summary, study, "rebuild")
     for name in made.healed:
         typer.echo(f"{name}: its archived copy was damaged and was replaced from the inbox.")
     for name in made.unnamed:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.loading import FileEntry
+
 
 @dataclass(frozen=True, slots=True)
 class FileResult:
@@ -14,10 +16,10 @@ class FileResult:
     name, folder : str
         The path inside ``inbox`` or ``weather``, and which of the two.
     status : str
-        ``loaded``, ``read again``, ``unchanged`` or ``rejected``.
+        ``loaded``, ``read again``, ``unchanged``, ``rejected``, or ``copy`` of a loaded one.
     rows_read, rows_accepted, rows_rejected : int
     problem, mend : str
-        Of a rejected file, or of one that could not be read again; empty otherwise.
+        Of a rejected file, of a copy, or of one that could not be read again; empty otherwise.
     """
 
     name: str
@@ -28,6 +30,28 @@ class FileResult:
     rows_rejected: int = 0
     problem: str = ""
     mend: str = ""
+
+
+def copy_result(name: str, folder: str, of: FileEntry, *, is_loaded: bool) -> FileResult:
+    """Tell of a file whose content stands under another name too."""
+    same = f"{name} holds exactly what {of.folder}/{of.name} holds"
+    if is_loaded:
+        return FileResult(
+            name,
+            folder,
+            "copy",
+            problem=f"{same}, so its rows count once.",
+            mend="If it should hold something else, ask its sender for the right file; otherwise "
+            "take one of the two away.",
+        )
+    return FileResult(
+        name,
+        folder,
+        "rejected",
+        problem=f"{same}, which could not be loaded.",
+        mend="Put the right file in its place, or take one of the two away; "
+        f"{of.name} is told of by itself.",
+    )
 
 
 @dataclass(frozen=True, slots=True)

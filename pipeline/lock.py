@@ -42,11 +42,18 @@ else:
         return True
 
 
+def _command() -> str:
+    """The command line's verb that this process carries out, where it has one."""
+    verb = sys.argv[1] if len(sys.argv) > 1 else ""
+    return f"winterpool {verb}" if verb.isalpha() else ""
+
+
 def holder(path: Path) -> str:
     """Who holds the lock at ``path`` and since when, as far as is known."""
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
-        return f"process {said['pid']} since {said['since']}"
+        by = f", {said['command']}," if said.get("command") else ""
+        return f"process {said['pid']}{by} since {said['since']}"
     except (OSError, ValueError, KeyError, TypeError):
         return "another program"
 
@@ -79,8 +86,9 @@ class Lock:
                 break
             handle.close()  # its last holder removed the file in between
         handle.truncate(0)
-        since = datetime.now(UTC).isoformat(timespec="seconds")
-        handle.write(json.dumps({"pid": os.getpid(), "since": since}))
+        since = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC"
+        said = {"pid": os.getpid(), "since": since, "command": _command()}
+        handle.write(json.dumps(said))
         handle.flush()
         return cls(path, handle)
 

@@ -9,13 +9,16 @@ from pipeline.contracts import Contract, Field, Rule
 
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _EXPONENT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)[eE][+-]?\d{1,2}")
+_DAY_NUMBER = re.compile(r"[2-5]\d{4}(?:\.\d+)?")
+"""A day as spreadsheets count them, from 1954 to 2064."""
+_TWO_YEARS = re.compile(r"(\d{4})\s*[/–-]\s*(?:\d\d)?\d\d")
 _NO_OFFSET = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
 _LONGEST_QUOTED = 60
 """Characters of a cell that a sentence repeats; longer ones are no slip of the pen."""
 _KIND = {
     "integer": "a whole number, in digits only",
     "number": "a plain number, with a decimal point and no unit",
-    "date": "the date as year-month-day, like 2024-10-05, or name its format in a mapping",
+    "date": "year-month-day, like 2024-10-05, or name its format in a mapping",
     "datetime": "the moment with seconds and its offset from UTC, like 2024-10-05T07:00:00+01:00, "
     "or name its format and time zone in a mapping",
     "string": "text",
@@ -43,6 +46,13 @@ def type_mend(field: Field, value: str) -> str:
         return f"Write {field.name} as a plain number: {float(value):f}."
     if field.type == "integer" and re.fullmatch(r"[+-]?\d+\.0+", value):
         return f"Write {field.name} as a whole number: {value.split('.', maxsplit=1)[0]}."
+    if field.type == "date" and _DAY_NUMBER.fullmatch(value):
+        return (
+            f"Write {field.name} as {_KIND['date']}; {value} is a spreadsheet's own number for a "
+            "day: give the column a date format there before saving."
+        )
+    if field.name == "winter" and (both := _TWO_YEARS.fullmatch(value)):
+        return f"Write winter as the year in which it starts: {both[1]}."
     if field.type == "datetime" and _NO_OFFSET.fullmatch(value):
         return (
             f"Add the offset from UTC to {field.name}, like {value}+01:00, "

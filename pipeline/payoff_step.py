@@ -20,6 +20,7 @@ import polars as pl
 from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import ModelError, ReadError, RejectedRows, StudyError
 from pipeline.ingest import ingest_study
+from pipeline.lock import Lock
 from pipeline.progress import SILENT, Progress
 from pipeline.runner import read_current_fit
 from pipeline.settings import Settings, read_settings
@@ -243,17 +244,23 @@ def payoff_study(
     ------
     WinterpoolError
         As ``reckon_study`` and ``read_prices`` do.
+    StoreInUseError
+        Another command is at work on the study's results.
     """
     study = Study(path)
     settings = read_settings(study.settings_path)
-    own = None if prices is None else read_prices(prices, settings)
-    with progress.task("reckoning the payoff"):
-        reckoned, draws = reckon_study(study, settings, own)
-    if own is not None:
+    if prices is not None:
+        own = read_prices(prices, settings)
+        with progress.task("reckoning the payoff"):
+            reckoned, _ = reckon_study(study, settings, own)
         if out is not None:
             write_payoff(out, reckoned)
-    elif reckoned.is_new:
-        write_payoff(study.results_path, reckoned, draws)
+        return reckoned
+    with Lock.held(study.step_lock_path):
+        with progress.task("reckoning the payoff"):
+            reckoned, draws = reckon_study(study, settings)
+        if reckoned.is_new:
+            write_payoff(study.results_path, reckoned, draws)
     return reckoned
 
 

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import StudyError
+from pipeline.lock import Lock
 from pipeline.progress import Progress
 from pipeline.runner import is_current
 from pipeline.settings import Settings, read_settings
@@ -178,12 +179,21 @@ def precision_study(
     ------
     StudyError
         The fit is out of date.
+    StoreInUseError
+        Another command is at work on the study's results.
     """
+    study = Study(path)
+    settings = read_settings(study.settings_path)
+    with Lock.held(study.step_lock_path):
+        return _work_out(study, settings, asked, progress, is_prior_wanted=is_prior_wanted)
+
+
+def _work_out(
+    study: Study, settings: Settings, asked: Asked, progress: Progress, *, is_prior_wanted: bool
+) -> Precision:
     from models.trial.expectations import expected_of
     from models.trial.precision import RULE, precision_table, smallest_pools
 
-    study = Study(path)
-    settings = read_settings(study.settings_path)
     with progress.task("reading what is known now"):
         known, why = _known(study, settings, is_prior_wanted=is_prior_wanted)
     expected = expected_of(known)

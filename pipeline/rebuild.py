@@ -241,7 +241,7 @@ def rebuild_study(
     """
     opener = Opener.of_folder(study.mappings_path, settings.ingest)
     with (
-        Lock.held(study.path / "step.lock"),
+        Lock.held(study.step_lock_path),
         Lock.held(study.store_path.with_suffix(".lock")),
         disk_errors(study.path, "rebuild"),
     ):

@@ -16,6 +16,8 @@ from pipeline.contracts import Contract, Field
 from pipeline.errors import ContractError
 from pipeline.languages import languages, words
 
+_MOST_SHOWN = 12
+"""Headings that a sentence repeats."""
 _WITH_UNIT = re.compile(r"(.*\S)\s*\[\s*([^\[\]]+?)\s*\]")
 
 
@@ -118,18 +120,42 @@ def recognise(
         )
     near = max(contracts, key=lambda name: _nearness(contracts[name], meant[name]))
     nearest = contracts[near]
-    missing = sorted(_needed(nearest) - set(meant[near]))
+    if not any(meant[near]):
+        shown = ", ".join(repr(heading) for heading in header[:_MOST_SHOWN])
+        raise ContractError(
+            f"{where}: none of its headings is one of a template: {shown}.",
+            mend="Let the first row hold a template's headings (take away any title above them), "
+            "or write a mapping for this file.",
+        )
     foreign = [h for h, column in zip(header, meant[near], strict=True) if column is None]
-    differences = []
-    if missing:
-        differences.append(f"missing {', '.join(missing)}")
-    if foreign:
-        differences.append(f"unknown {', '.join(repr(heading) for heading in foreign)}")
+    other_unit = {h: field for h in foreign if (field := _field_of_other_unit(h, nearest))}
+    found = {field.name for field in other_unit.values()} | set(meant[near])
+    missing = sorted(_needed(nearest) - found)
+    unknown = [heading for heading in foreign if heading not in other_unit]
+    differences = [f"missing {', '.join(missing)}"] if missing else []
+    if unknown:
+        differences.append(f"unknown {', '.join(repr(heading) for heading in unknown)}")
+    differences += [f"{h!r} is not said to be in {f.unit}" for h, f in other_unit.items()]
+    do = f"Use the headings of the {nearest.name} template"
+    if other_unit:
+        do += " and convert the values to their units"
+    elif not unknown:
+        do = f"Add and fill in {', '.join(missing)}, as in the {nearest.name} template"
     raise ContractError(
         f"{where}: its headings fit no record; nearest is {nearest.name}: "
         f"{'; '.join(differences)}.",
-        mend=f"Use the headings of the {nearest.name} template, or write a mapping for this file.",
+        mend=f"{do}, or write a mapping for this file.",
     )
+
+
+def _field_of_other_unit(heading: str, contract: Contract) -> Field | None:
+    """Return the column that a heading would name, had it the column's own unit."""
+    found = _WITH_UNIT.fullmatch(heading.strip())
+    plain = plain_heading(found[1] if found else heading)
+    for field in contract.fields:
+        if field.unit and (plain == field.name or plain in _translations(field.name)):
+            return field
+    return None
 
 
 def _refuse_twice(header: Sequence[str], contract: Contract, where: str) -> None:

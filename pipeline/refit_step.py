@@ -18,6 +18,7 @@ import polars as pl
 
 from pipeline.disk import disk_errors, replacing_together
 from pipeline.errors import ModelError, StudyError
+from pipeline.lock import Lock
 from pipeline.progress import SILENT, Progress
 from pipeline.runner import read_current_fit
 from pipeline.settings import Settings, read_settings
@@ -61,19 +62,17 @@ class _Fitted:
     drawn: pl.DataFrame
 
 
-def _load(path: Path) -> _Fitted:
+def _load(study: Study, settings: Settings) -> _Fitted:
     from models.checks.headline import headline_rows
     from models.data import pack_pool
     from models.refits.base import Records
 
-    study = Study(path)
-    settings = read_settings(study.settings_path)
     run = read_current_fit(study, settings)
     estimands = pl.read_csv(study.results_path / "estimands.csv", infer_schema_length=None)
     rows = headline_rows(estimands)
     if rows.is_empty():
         raise ModelError(
-            f"No contrast could be estimated in {path}, so there is no answer to refit.",
+            f"No contrast could be estimated in {study.path}, so there is no answer to refit.",
             mend="Read in the report what the records lack.",
         )
     with Store.open(study.store_path, read_only=True) as store:
@@ -311,7 +310,16 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
         The fit did not pass its gates.
     ModelError
         The fit has no answer.
+    StoreInUseError
+        Another command is at work on the study's results.
     """
+    study = Study(path)
+    settings = read_settings(study.settings_path)
+    with Lock.held(study.step_lock_path):
+        return _refit(_load(study, settings), only, progress)
+
+
+def _refit(fitted: _Fitted, only: str | None, progress: Progress) -> RefitSummary:
     from models.refits.base import AUTUMN_STRENGTH
     from models.refits.choices import choice_variations
     from models.refits.cut import cut_variation
@@ -324,7 +332,6 @@ def refit_study(path: Path, only: str | None, progress: Progress) -> RefitSummar
     )
     from models.trial.as_assigned import drawn_variation
 
-    fitted = _load(path)
     folder = fitted.study.results_path / FOLDER
     variations = [*subset_variations(fitted.pool), *drawn_variation(fitted.drawn)]
     variations += [*choice_variations(), dose_variation(), cut_variation()]

@@ -249,8 +249,9 @@ def require_convergence(path: Path) -> None:
             mend="Run: winterpool fit STUDY.",
         ) from None
     if not has_converged:
+        tries = len(run["attempts"]) - 1
         raise NotConvergedError(
-            f"The fit did not pass its gates in {len(run['attempts']) - 1} attempts, so the "
+            f"The fit did not pass its gates in {tries} attempt{'s' * (tries != 1)}, so the "
             f"report shows no estimates; {study.results_path / 'gates.csv'} lists what failed.",
             mend="Raise draws or retries under [model] in study.toml and run again.",
         )
@@ -338,7 +339,7 @@ def do_step(step: str, path: Path, progress: Progress, *, only_if_stale: bool = 
     if only_if_stale and is_current(step, study, settings):
         return StepDone(step, has_run=False, seconds=0.0)
     begun = time.monotonic()
-    with Lock.held(study.path / "step.lock"), disk_errors(study.path, "step"):
+    with Lock.held(study.step_lock_path), disk_errors(study.path, "step"):
         _reckon(step, study, settings, progress)
         before = step_fingerprint(step, study, settings)
         _DO[step](study, settings, progress)

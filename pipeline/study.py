@@ -68,6 +68,11 @@ class Study:
         return self.path / "results"
 
     @property
+    def step_lock_path(self) -> Path:
+        """Held by whichever command writes results or report: one at a time."""
+        return self.path / "step.lock"
+
+    @property
     def steps_path(self) -> Path:
         """Fingerprints of the steps done."""
         return self.results_path / "steps.json"

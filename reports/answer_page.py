@@ -14,6 +14,7 @@ import polars as pl
 from models.vocabulary import ONLY_LIVING, OUTCOMES
 from pipeline.html_pages import escape, page, paragraph, table
 from pipeline.languages import Words, words
+from pipeline.lock import Lock
 from pipeline.study import Study
 from reports.context import Pool, load_pool
 from reports.members.figures import figure_html, model_figure
@@ -248,9 +249,10 @@ def write_answer(study_path: Path, language: str) -> Path:
     w = words(language)
     study = Study(study_path.resolve())
     study.require_loaded()
-    study.report_path.mkdir(exist_ok=True)
     target = study.report_path / f"answer.{w.code}.html"
     draft = study.report_path / f".answer.{w.code}.draft"
-    draft.write_text(answer_page(load_pool(study.path), w), encoding="utf-8")
-    os.replace(draft, target)
+    with Lock.held(study.step_lock_path):
+        study.report_path.mkdir(exist_ok=True)
+        draft.write_text(answer_page(load_pool(study.path), w), encoding="utf-8")
+        os.replace(draft, target)
     return target

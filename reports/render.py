@@ -14,6 +14,7 @@ from typing import Literal
 from quarto.quarto import path as quarto_path
 
 from pipeline.errors import RenderError
+from pipeline.lock import Lock
 from pipeline.progress import Progress
 from pipeline.study import Study
 from reports.builtin import kernel_environment, render_builtin
@@ -105,6 +106,8 @@ def render_pdf(study_path: Path, progress: Progress) -> Path:
         The study has no store yet.
     RenderError
         Quarto is not on PATH, or failed.
+    StoreInUseError
+        Another command is at work on the study's results or report.
     """
     study = _open_study(study_path)
     quarto = quarto_path()
@@ -114,11 +117,12 @@ def render_pdf(study_path: Path, progress: Progress) -> Path:
             mend=f"Open {study.report_page} in a browser and print it to PDF, or install Quarto.",
         )
     source = study.report_path / "source"
-    copy_documents(source)
     draft = study.report_path / f".{PDF_NAME}"
-    with progress.task("writing the PDF"):
-        render_with_quarto(source, draft, quarto, "typst")
-    os.replace(draft, study.report_path / PDF_NAME)
+    with Lock.held(study.step_lock_path):
+        copy_documents(source)
+        with progress.task("writing the PDF"):
+            render_with_quarto(source, draft, quarto, "typst")
+        os.replace(draft, study.report_path / PDF_NAME)
     return study.report_path / PDF_NAME
 
 

@@ -78,6 +78,14 @@ def prepare(path: Path) -> None:
     do_step("prepare", path, SILENT)
 
 
+def fit(path: Path) -> None:
+    do_step("fit", path, SILENT)
+
+
+def report(path: Path) -> None:
+    do_step("report", path, SILENT)
+
+
 def rebuild(path: Path) -> None:
     study = Study(path)
     rebuild_study(study, read_settings(study.settings_path), SILENT, TODAY)
@@ -87,6 +95,8 @@ COMMANDS: dict[str, Callable[[Path], None]] = {
     "ingest": ingest,
     "prepare": prepare,
     "rebuild": rebuild,
+    "fit": fit,
+    "report": report,
 }
 
 

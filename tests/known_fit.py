@@ -72,7 +72,7 @@ def _values(pool: Pool, n_draws: int, rng: np.random.Generator) -> dict[str, tup
         "count_overdispersion": ((), 10.0),
         "window_exponent": ((), 1.0),
         "stores_cv": ((), 0.2),
-        "strength_sd": ((), 0.3),
+        "strength_cv": ((), 0.3),
     }
     return {
         name: (

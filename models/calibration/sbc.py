@@ -47,7 +47,7 @@ LOOKED_AT = (
     "cold at full",
     "slope of mites",
 )
-SCALARS = ("mite_load_mean", "mite_load_sd", "stores_cv", "strength_sd")
+SCALARS = ("mite_load_mean", "mite_load_sd", "stores_cv", "strength_cv")
 TRUTHS = (
     "coefficient",
     "group_effect",
@@ -75,7 +75,7 @@ def design() -> Pool:
     pool = pack_pool(made.colony_winters, made.mite_samples, settings)
     survival = pool.observed[SURVIVAL].rows
     foreseen = survival[np.arange(len(survival)) % 8 > 0]
-    error = np.full(len(foreseen), 0.6)
+    error = np.full(len(foreseen), 0.1)
     strength = Observed(foreseen, np.full(len(foreseen), 6.0), error)
     counts = pool.mite_counts
     is_board = np.arange(len(counts.rows)) % 5 == 0
@@ -160,7 +160,7 @@ def _with_records(pool: Pool, values: dict[str, np.ndarray]) -> Pool:
         STORES: replace(pool.observed[STORES], value=values["stores_use_kg"]),
         SURVIVAL: replace(survival, value=values["is_alive"].astype(float)),
         STRENGTH: Observed(
-            seen.rows[counted], values["spring_frames"][counted], seen.error_sd[counted]
+            seen.rows[counted], values["spring_frames"][counted], seen.error[counted]
         ),
     }
     return replace(pool, observed=observed, mite_counts=replace(counts, mites=mites))

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy.special import expit
 
 from models.checks.base import Evidence
 from models.data import Pool
-from models.estimands import ALL, THESE, open_share_of_none
+from models.estimands import ALL, THESE, expected, open_share_of_none
 from models.identify import FULL_CLOSED
-from models.log_likelihood import DRAWS_AT_ONCE, Draws
+from models.log_likelihood import DRAWS_AT_ONCE
 from models.predictor import Terms, base_terms, exposure_terms, layout_of, linear_predictor
 from models.tables import ESTIMATED, MEASURES
 from models.vocabulary import STORES, STRENGTH, SURVIVAL
@@ -83,14 +82,6 @@ def _sides(pool: Pool, contrast: str) -> list[tuple[float, str, float | None]]:
     return [(-1.0, "none", None), (1.0, contrast.removesuffix(" vs none"), None)]
 
 
-def _expected(outcome: str, eta: np.ndarray, draws: Draws) -> np.ndarray:
-    if outcome == SURVIVAL:
-        return expit(eta)
-    if outcome == STRENGTH:
-        return np.exp(eta + draws.column("strength_sd") ** 2 / 2.0)
-    return np.exp(eta)
-
-
 def _terms(pool: Pool, level: str, opening: float | None) -> Terms:
     at = np.full(pool.n_units, pool.levels.index(level))
     tops = pool.opening if opening is None else np.full(pool.n_units, opening)
@@ -131,7 +122,7 @@ def headline_means(evidence: Evidence, contrast: str, group: np.ndarray) -> Head
             without = linear_predictor(effects, chunk.latent, own[outcome])
             for k, (weight, terms) in enumerate(sides):
                 eta = without + linear_predictor(effects, chunk.latent, terms)
-                mean = _expected(outcome, eta, chunk)
+                mean = expected(outcome, eta)
                 if outcome == SURVIVAL:
                     alive.append(mean)
                 elif outcome == STRENGTH:

@@ -93,7 +93,7 @@ def _add_others(draws: Draws, priors: Priors, add: Callable[[str, np.ndarray], N
         "window_exponent": lambda x: normal(x, stores.exponent_mu, stores.exponent_sd),
         "window_cold_slope": lambda x: normal(x, 0.0, stores.window_cold_sd),
         "stores_cv": lambda x: half(x, scale=stores.cv_sd),
-        "strength_sd": lambda x: half(x, scale=strength.sd_sd),
+        "strength_cv": lambda x: half(x, scale=strength.cv_sd),
     }
     of_mites = {
         "mite_load_mean": lambda x: normal(x, mites.load_mu, mites.load_mu_sd),

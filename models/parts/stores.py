@@ -40,7 +40,7 @@ def add_stores(pool: Pool, priors: StoresPriors, eta: pt.TensorVariable) -> None
         "stores_use_kg",
         nu=priors.degrees_of_freedom,
         mu=mean,
-        sigma=pt.sqrt(pm.Data("stores_error_kg", seen.error_sd) ** 2 + (cv * mean) ** 2),
+        sigma=pt.sqrt(pm.Data("stores_error_kg", seen.error) ** 2 + (cv * mean) ** 2),
         observed=pm.Data("stores_recorded_kg", seen.value),
         dims="stores_unit",
     )

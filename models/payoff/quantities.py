@@ -43,7 +43,6 @@ NEEDED: Final = (
     "winter_effect",
     "covariate_z",
     "mite_load",
-    "strength_sd",
     "spread",
 )
 """Variables of the posterior that are read."""

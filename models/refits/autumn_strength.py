@@ -8,7 +8,6 @@ joint model; hidden vigour beyond it is not, and this outcome cannot see it eith
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,6 +16,7 @@ import polars as pl
 import pymc as pm
 import pytensor.tensor as pt
 
+from models.compiled import compile_functions
 from models.data import Pool
 from models.refits.base import (
     FRAMES,
@@ -63,7 +63,10 @@ class Counted:
     design : numpy.ndarray, shape (unit, coefficient)
     scale : numpy.ndarray, shape (coefficient,)
     yard, winter, colony : numpy.ndarray of int, shape (unit,)
-    frames, error_sd : numpy.ndarray, shape (unit,)
+    frames : numpy.ndarray, shape (unit,)
+    error_sd : numpy.ndarray, shape (unit,)
+        Of a count of the units' mean frames by the unit's method: one that grew with its own
+        count would let high counts weigh less.
     levels : tuple of str
     level : numpy.ndarray of int, shape (unit,)
     n_after : int
@@ -144,6 +147,8 @@ def count_before(pool: Pool, records: Records, set_ups: pl.DataFrame) -> Counted
         for name, (values, scale) in columns.items()
         if len(values) and np.ptp(values) > 0
     }
+    frames = counts["frames"].to_numpy()[rows].astype(float)
+    share = counts["error_sd"].to_numpy()[rows].astype(float) / frames
     return Counted(
         names=tuple(kept),
         design=np.column_stack([values for values, _ in kept.values()])
@@ -153,8 +158,8 @@ def count_before(pool: Pool, records: Records, set_ups: pl.DataFrame) -> Counted
         yard=yard,
         winter=_codes(pool.winter[rows]),
         colony=_codes(pool.colony[rows]),
-        frames=counts["frames"].to_numpy()[rows].astype(float),
-        error_sd=counts["error_sd"].to_numpy()[rows].astype(float),
+        frames=frames,
+        error_sd=share * frames.mean() if len(frames) else share,
         levels=levels,
         level=level,
         n_after=int(is_after.sum()),
@@ -248,10 +253,8 @@ def refit_autumn_strength(
     if why := _why_not(counted, level, settings.minimum_colonies):
         return refused_row(OUTCOME, n, why, FRAMES), told
     model = build_autumn_model(counted, settings.minimum_colonies)
-    with progress.task("compiling the model of autumn strength"), warnings.catch_warnings():
-        # PyTensor looks for a BLAS for its C backend, which is not used here
-        warnings.filterwarnings("ignore", message="PyTensor could not link to a BLAS")
-        compiled = nutpie.compile_pymc_model(model)
+    with progress.task("compiling the model of autumn strength"):
+        compiled = compile_functions(model)
     steps = [f"step to {name}" for name in counted.levels[1 : counted.levels.index(level) + 1]]
     row: dict[str, Any] = {}
     for attempt in range(budget.retries + 1):

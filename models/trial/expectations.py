@@ -73,8 +73,8 @@ class Known:
     colony_sd : dict of str to numpy.ndarray
         Spread between colonies that the outcome's own noise does not hold (their own effect, and
         mites), link scale.
-    cv, frames_sd : numpy.ndarray
-        Noise of stores as a share, and of log frames.
+    cv, frames_cv : numpy.ndarray
+        Noise of stores and of frames, as a share of their mean.
     stores_error_kg, frames_error : float
         Of one ledger [kg]; of one count, as a share.
     sources : dict of str to str
@@ -89,7 +89,7 @@ class Known:
     between_sd: np.ndarray
     colony_sd: dict[str, np.ndarray]
     cv: np.ndarray
-    frames_sd: np.ndarray
+    frames_cv: np.ndarray
     stores_error_kg: float
     frames_error: float
     sources: dict[str, str]
@@ -133,7 +133,7 @@ def known_before(n_draws: int, seed: int, stores: StoresSettings) -> Known:
         between_sd=np.sqrt(sum(spreads) + of_survival.winter_sd**2),
         colony_sd=colony_sd,
         cv=np.abs(rng.normal(0.0, priors.stores.cv_sd, n_draws)),
-        frames_sd=np.abs(rng.normal(0.0, priors.strength.sd_sd, n_draws)),
+        frames_cv=np.abs(rng.normal(0.0, priors.strength.cv_sd, n_draws)),
         stores_error_kg=float(np.sqrt(2.0) * stores.scale_sd_kg),
         frames_error=_USUAL_COUNT_ERROR,
         sources=dict.fromkeys(OUTCOMES, PRIORS),
@@ -181,8 +181,7 @@ def _shifted(posterior: xr.Dataset, outcome: str, term: str, by: float) -> xr.Da
 
 
 def _count_error(pool: Pool) -> float:
-    seen = pool.observed[STRENGTH]
-    return float(np.sqrt(np.mean(seen.error_sd**2 / (seen.value**2 + seen.error_sd**2))))
+    return float(np.sqrt(np.mean(pool.observed[STRENGTH].error ** 2)))
 
 
 def known_after(
@@ -252,8 +251,8 @@ def known_after(
         between_sd=between,
         colony_sd=colony_sd,
         cv=flat_draws(kept["stores_cv"]) if has_stores else cut.cv,
-        frames_sd=flat_draws(kept["strength_sd"]) if has_strength else cut.frames_sd,
-        stores_error_kg=float(np.sqrt(np.mean(pool.observed[STORES].error_sd ** 2)))
+        frames_cv=flat_draws(kept["strength_cv"]) if has_strength else cut.frames_cv,
+        stores_error_kg=float(np.sqrt(np.mean(pool.observed[STORES].error ** 2)))
         if has_stores
         else cut.stores_error_kg,
         frames_error=_count_error(pool) if has_strength else cut.frames_error,
@@ -332,7 +331,8 @@ def _survival(known: Known) -> Expected:
 
 def _strength(known: Known) -> Expected:
     """Frames in spring, a dead colony as zero."""
-    log_sd = np.sqrt(known.frames_sd**2 + known.colony_sd[STRENGTH] ** 2 + known.frames_error**2)
+    square = 1.0 + known.frames_cv**2 + known.frames_error**2  # mean square, of the mean's square
+    square = square * np.exp(known.colony_sd[STRENGTH] ** 2)
     of_survival, of_strength = (Priors().outcomes[o].level_step_sd for o in (SURVIVAL, STRENGTH))
     chance, frames = (known.none[SURVIVAL], known.full[SURVIVAL]), (
         known.none[STRENGTH],
@@ -342,7 +342,7 @@ def _strength(known: Known) -> Expected:
 
     def noise(k: int) -> np.ndarray:
         p, m = chance[k], frames[k]
-        every = m**2 * (p * np.exp(log_sd**2) - p**2)
+        every = m**2 * (p * square - p**2)
         return np.sqrt(np.maximum(every - (m * slope[k] * known.between_sd) ** 2, 0.25 * every))
 
     def both(survival: np.ndarray | float, strength: np.ndarray | float) -> np.ndarray:

@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline.disk import disk_errors
 from pipeline.errors import ModelError, StudyError
+from pipeline.lock import Lock
 from pipeline.progress import Progress
 from pipeline.publishing.about import Facts, write_about
 from pipeline.publishing.checksums import WHEN, write_checksums
@@ -262,7 +263,7 @@ def publish(
     ModelError
         There is no finding.
     StoreError
-        The disk is full; there is no bundle.
+        The disk is full, or another command is at work on the study; there is no bundle.
     """
     target = target.resolve()
     study = Study(study_path)
@@ -274,7 +275,7 @@ def publish(
     pseudonyms = study_pseudonyms(place / "key")
     consents, tables, protected = _protected_tables(study, settings, pseudonyms, coarser, leave_out)
     run = json.loads((study.results_path / "run.json").read_text(encoding="utf-8"))
-    with disk_errors(target, "bundle"):
+    with Lock.held(study.step_lock_path), disk_errors(target, "bundle"):
         fit_published(tables, settings, place / "fit", progress)
         with tempfile.TemporaryDirectory(prefix="report-", dir=place) as scratch:
             page = render_public_report(

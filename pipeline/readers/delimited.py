@@ -99,14 +99,17 @@ class _Shape:
                 f"not the heading's, {self.width}.",
                 mend="Check its delimiter and its heading.",
             )
-        comma = " Write decimals with a point, or put cells that hold a comma in quotes."
+        more = ""
+        if n_fields < self.width:
+            more = " If the file ends here, it was cut off: send it again."
+        elif self.delimiter == ",":
+            more = " Write decimals with a point, or put cells that hold a comma in quotes."
         self.malformed.append(
             MalformedRow(
                 row,
                 text.rstrip("\r\n")[:_TEXT_SHOWN],
-                f"{n_fields} fields where the heading has {self.width}",
-                "Give the row exactly one field for each heading."
-                + (comma if n_fields > self.width and self.delimiter == "," else ""),
+                f"{n_fields} field{'s' * (n_fields != 1)} where the heading has {self.width}",
+                "Give the row exactly one field for each heading." + more,
             )
         )
 

@@ -24,6 +24,7 @@ _FORMATS = {
     ".parquet": "parquet",
     ".dly": "dly",
 }
+_PACKED = (".zip", ".7z", ".rar", ".tar")
 _FOREIGN = (
     (b"\x89PNG", "a picture (PNG)"),
     (b"\xff\xd8\xff", "a picture (JPEG)"),
@@ -43,6 +44,20 @@ _FOREIGN = (
 )
 _OLD_OFFICE = b"\xd0\xcf\x11\xe0"
 _GZIP = b"\x1f\x8b"
+
+
+def refuse_name(path: Path, name: str) -> None:
+    """Refuse a name that is no text: nothing could be found again under it.
+
+    Raises
+    ------
+    ReadError
+        The name as it is shown is not the file's own.
+    """
+    if not name.endswith(path.name):
+        raise ReadError(
+            f"{name} has a name that is no text (UTF-8).", mend="Give the file another name."
+        )
 
 
 def refuse_unfit(path: Path, root: Path) -> None:
@@ -103,7 +118,10 @@ def file_format(path: Path, name: str, limits: IngestSettings) -> str:
     if kind is None:
         raise ReadError(
             f"{name} is of a kind that is not read.",
-            mend=f"Save it as one of: {', '.join(_FORMATS)}.",
+            mend="Unpack it and send the files that it holds."
+            if Path(inner).suffix in _PACKED
+            else "Send the table itself, saved as .xlsx or .csv "
+            f"(read are: {', '.join(_FORMATS)}).",
         )
     if name.lower().endswith(".gz") and not is_gzip:
         raise ReadError(f"{name} is not gzip-compressed.", mend="Send it again, or drop the .gz.")

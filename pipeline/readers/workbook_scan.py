@@ -89,7 +89,8 @@ def scan_workbook(path: Path, name: str, limits: IngestSettings) -> dict[str, Sh
 
 def _damaged(name: str) -> ReadError:
     return ReadError(
-        f"{name} is a damaged workbook.", mend="Open it, save it again as .xlsx, and send that."
+        f"{name} is a damaged workbook.",
+        mend="Send it again, or open it where that is possible and save it again as .xlsx.",
     )
 
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import os
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
+from pipeline.cli import main
 
 
 def run_winterpool(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -22,6 +26,21 @@ def run_winterpool(*arguments: object, cwd: Path | None = None) -> subprocess.Co
         env=os.environ | {"PYTHONIOENCODING": "utf-8", "COLUMNS": "120"},
         check=False,
     )
+
+
+def run_here(*arguments: object) -> subprocess.CompletedProcess[str]:
+    """Run the command line in this process: the same words, without loading libraries anew."""
+    out, err = io.StringIO(), io.StringIO()
+    before, sys.argv = sys.argv, ["winterpool", *map(str, arguments)]
+    try:
+        with redirect_stdout(out), redirect_stderr(err):
+            main()
+        code = 0
+    except SystemExit as left:
+        code = int(left.code or 0)
+    finally:
+        sys.argv = before
+    return subprocess.CompletedProcess(arguments, code, out.getvalue(), err.getvalue())
 
 
 @dataclass(frozen=True)

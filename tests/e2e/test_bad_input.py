@@ -110,7 +110,7 @@ def test_every_bad_file_gets_a_sentence_and_the_store_stays(study: Study) -> Non
         name: line
         for line in done.stdout.splitlines()
         for name in words
-        if line.startswith(f"inbox/{name}:")
+        if line.startswith(f"inbox/{name}") and line.endswith(".")
     }
     assert set(said) == set(words)
     missing = {name: said[name] for name, word in words.items() if word not in said[name]}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import sys
 import time
 from pathlib import Path
@@ -62,6 +63,7 @@ def kill_at_moments(
         moment = seconds * (number + moments.random()) / kills
         at_work += killed_after(command, victim.path, moment)
         recovers(command, victim, hashes)
+        shutil.rmtree(victim.path)
     return at_work
 
 
@@ -71,12 +73,17 @@ def test_killed_at_some_moments(command, kills, before, undisturbed, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(0)
 @pytest.mark.parametrize(
-    ("command", "kills", "least"), [("ingest", 250, 200), ("rebuild", 100, 80), ("prepare", 50, 40)]
+    ("command", "kills"), [("ingest", 250), ("rebuild", 200), ("prepare", 200)]
 )
-def test_killed_at_hundreds_of_moments(command, kills, least, before, undisturbed, tmp_path):
+def test_killed_at_hundreds_of_moments(
+    command, kills, before, undisturbed, tmp_path, record_testsuite_property
+):
     at_work = kill_at_moments(command, before[command], undisturbed[command], kills, tmp_path)
-    assert at_work >= least
+    record_testsuite_property(f"{command}: kills", kills)
+    record_testsuite_property(f"{command}: at work", at_work)
+    assert at_work >= 0.6 * kills
 
 
 def kill_at_boundaries(command: str, study: Study, hashes: Hashes, folder: Path, step: int) -> int:
@@ -95,7 +102,8 @@ def test_killed_at_some_boundaries(command, step, before, undisturbed, tmp_path)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("command", sorted(COMMANDS))
+@pytest.mark.timeout(0)
+@pytest.mark.parametrize("command", ["ingest", "prepare", "rebuild"])
 def test_killed_at_every_boundary(command, before, undisturbed, tmp_path):
     assert kill_at_boundaries(command, before[command], undisturbed[command][0], tmp_path, 1) > 5
 

@@ -27,7 +27,7 @@ TRIAL = Trial(colonies=8, apiaries=10, winters=1)
 SETTINGS = Settings(model=ModelSettings(minimum_colonies=5, minimum_links=1))
 NONE = {STORES: 15.0, SURVIVAL: 0.75, STRENGTH: 6.0}
 FULL = {STORES: 12.5, SURVIVAL: 0.85, STRENGTH: 7.0}
-CV, FRAMES_SD, STORES_ERROR, FRAMES_ERROR, PLACE_SD = 0.2, 0.3, 0.7, 0.1, 0.15
+CV, FRAMES_CV, STORES_ERROR, FRAMES_ERROR, PLACE_SD = 0.2, 0.3, 0.7, 0.1, 0.15
 
 
 def known() -> Known:
@@ -43,7 +43,7 @@ def known() -> Known:
         between_sd=PLACE_SD * one,
         colony_sd=zero,
         cv=CV * one,
-        frames_sd=FRAMES_SD * one,
+        frames_cv=FRAMES_CV * one,
         stores_error_kg=STORES_ERROR,
         frames_error=FRAMES_ERROR,
         sources=dict.fromkeys(OUTCOMES, FIT),
@@ -66,7 +66,7 @@ def trial_pool(seed: int) -> Pool:
     rows = []
     for row in drawn.to_dicts():
         mean = FULL if row["level"] == "full" else NONE
-        kg, frames = mean[STORES], mean[STRENGTH] * np.exp(rng.normal(0, FRAMES_SD))
+        kg, frames = mean[STORES], mean[STRENGTH] * rng.gamma(FRAMES_CV**-2, FRAMES_CV**2)
         is_alive = bool(rng.random() < mean[SURVIVAL])
         counted = max(frames * (1 + FRAMES_ERROR * rng.normal()), 0.5)
         rows.append(

@@ -237,7 +237,7 @@ def joint_model(pool: Any, priors: Any) -> None:
     if np.ptp(pool.window_cold[seen.rows]) > 0:
         colder = numpyro.sample("colder window", dist.Normal(0.0, own.window_cold_sd))
         mean *= jnp.exp(colder * pool.window_cold[seen.rows])
-    ledger = dist.StudentT(own.degrees_of_freedom, mean, jnp.hypot(seen.error_sd, cv * mean))
+    ledger = dist.StudentT(own.degrees_of_freedom, mean, jnp.hypot(seen.error, cv * mean))
     numpyro.sample("ledger", ledger.to_event(1), obs=seen.value)
 
     seen = pool.observed["survival"]
@@ -245,10 +245,10 @@ def joint_model(pool: Any, priors: Any) -> None:
     numpyro.sample("alive", alive.to_event(1), obs=seen.value.astype(int))
 
     seen = pool.observed["spring strength"]
-    sd = numpyro.sample("sd of frames", dist.HalfNormal(priors.strength.sd_sd))
-    typical = jnp.exp(eta[STRENGTH, seen.rows])
-    miscounted = jnp.log1p(seen.error_sd**2 / (typical**2 + seen.error_sd**2))
-    frames = dist.LogNormal(jnp.log(typical), jnp.sqrt(sd**2 + miscounted))
+    cv = numpyro.sample("cv of frames", dist.HalfNormal(priors.strength.cv_sd))
+    relative_variance = cv**2 + seen.error**2
+    rate = jnp.exp(-eta[STRENGTH, seen.rows]) / relative_variance
+    frames = dist.Gamma(1 / relative_variance, rate)
     numpyro.sample("frames", frames.to_event(1), obs=seen.value)
 
     for name in ("level-winter", *WHO_AND_WHERE, "full at apiary", "winter", "load"):
@@ -281,7 +281,7 @@ def standardise(pool: Any, sampled: Draw) -> dict[tuple[str, str, str], np.ndarr
         own = draw | called("effect: ") | {"values": called("value: ")}
         eta = predictor(pool, own, level, opening)
         alive = jax.nn.sigmoid(eta[SURVIVAL])
-        frames = jnp.exp(eta[STRENGTH] + draw["sd of frames"] ** 2 / 2)
+        frames = jnp.exp(eta[STRENGTH])
         each = jnp.stack([jnp.exp(eta[STORES]), alive, alive * frames])
         return each.mean(axis=1)
 

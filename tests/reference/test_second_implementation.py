@@ -66,7 +66,7 @@ SAME = {
     "window_exponent": "exponent",
     "window_cold_slope": "colder window",
     "stores_cv": "cv",
-    "strength_sd": "sd of frames",
+    "strength_cv": "cv of frames",
 }
 
 
@@ -245,7 +245,7 @@ def points(varied) -> Points:
         point, log_jacobian = as_ours(varied, parameters)
         density, *values = of_first(transformed(model, point))
         made.first_density[k] = density
-        kept = {name: point[name] for name in ("covariate_z", "strength_sd", "spread")}
+        kept = {name: point[name] for name in ("covariate_z", "strength_cv", "spread")}
         made.first.append(kept | dict(zip(names, values, strict=True)))
         density, sites = of_second(parameters)
         made.second_density[k] = float(density) + log_jacobian
@@ -317,7 +317,7 @@ def parameters_of(first: xr.Dataset, second: dict[str, np.ndarray], pool: Pool) 
     for name in (
         "mite_load_sd",
         "stores_cv",
-        "strength_sd",
+        "strength_cv",
         "treatment_effect",
         "treatment_regrowth",
         "window_exponent",

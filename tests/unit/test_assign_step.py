@@ -172,7 +172,7 @@ def test_of_two_commands_at_the_same_moment_one_draws(study: Study) -> None:
     assert "in use by" in refused.problem or "has been drawn already" in refused.problem
     [kept] = read_records(study, WINTER)
     assert read_drawn(kept).equals(drawn.table)
-    assert not (study.path / assign_step.LOCK).exists()
+    assert not study.step_lock_path.exists()
 
 
 def test_again_without_a_first_draw_is_refused(study: Study) -> None:

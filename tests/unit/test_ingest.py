@@ -11,6 +11,8 @@ import pytest
 
 from pipeline.errors import ReadError
 from pipeline.ingest import check_files
+from pipeline.progress import SILENT
+from pipeline.rebuild import rebuild_study
 from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.study import Study
@@ -51,14 +53,52 @@ def test_the_same_bytes_twice_change_nothing(study: Study) -> None:
     ingest(study)
     before = everything(study)
     shutil.copy(study.inbox_path / "w.csv", study.inbox_path / "w again.csv")
-    assert {f.status for f in ingest(study).files} == {"unchanged"}
+    for _ in range(2):
+        *files, copy = ingest(study).files
+        assert {f.status for f in files} == {"unchanged"}
+        assert (copy.name, copy.status) == ("w again.csv", "copy")
+        assert "exactly what inbox/w.csv holds" in copy.problem
     assert everything(study) == before
 
 
 def test_the_same_bytes_under_two_names_in_one_go_load_once(study: Study) -> None:
     put(study, a=APIARIES, a2=APIARIES)
-    assert len(ingest(study).files) == 1
+    assert [(f.name, f.status) for f in ingest(study).files] == [
+        ("a.csv", "loaded"),
+        ("a2.csv", "copy"),
+    ]
     assert stored(study, "files").height == 1
+
+
+def test_a_loaded_file_that_was_renamed_is_no_copy(study: Study) -> None:
+    put(study, a=APIARIES)
+    ingest(study)
+    (study.inbox_path / "a.csv").rename(study.inbox_path / "b.csv")
+    assert [(f.name, f.status) for f in ingest(study).files] == [("a.csv", "unchanged")]
+
+
+def test_a_refused_file_is_tried_again_under_another_name(study: Study) -> None:
+    """Some sentences ask for another name; the same bytes then fare better."""
+    csv = study.inbox_path / "a.csv"
+    csv.write_text(APIARIES)
+    named_wrong = csv.rename(study.inbox_path / "a.parquet")
+    assert [(f.name, f.status) for f in ingest(study).files] == [("a.parquet", "rejected")]
+    named_wrong.rename(csv)
+    assert [(f.name, f.status) for f in ingest(study).files] == [("a.csv", "loaded")]
+    rebuild_study(study, Settings(), SILENT, TODAY)
+    assert stored(study, "files").select("name", "status").rows() == [("a.csv", "loaded")]
+
+
+def test_two_empty_files_are_told_each(study: Study) -> None:
+    put(study, a="", b="")
+    for _ in range(2):
+        first, second = ingest(study).files
+        assert (first.name, first.problem) == ("a.csv", "a.csv is empty.")
+        assert (second.name, second.status) == ("b.csv", "rejected")
+        assert "exactly what inbox/a.csv holds" in second.problem
+    (study.inbox_path / "a.csv").unlink()
+    [left] = ingest(study).files
+    assert (left.name, left.problem) == ("b.csv", "b.csv is empty.")
 
 
 def test_a_newer_file_supersedes_and_the_older_row_stays_queryable(study: Study) -> None:

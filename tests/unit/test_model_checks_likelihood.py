@@ -72,7 +72,7 @@ def test_information_is_the_variance_of_the_score(outcome):
     many = np.repeat(eta, len(own), axis=1)
     law = outcome_distribution(pool, draws, outcome, many, PRIORS, own)
     values = law.rvs(size=many.shape, random_state=rng)[0]
-    wide = replace(seen, value=values.astype(float), error_sd=np.full(len(own), seen.error_sd[0]))
+    wide = replace(seen, value=values.astype(float), error=np.full(len(own), seen.error[0]))
     drawn = replace(pool, observed={**pool.observed, outcome: wide})
     up, down = (outcome_log_density(drawn, draws, outcome, many + h, PRIORS) for h in (1e-4, -1e-4))
     score = (up - down)[0] / 2e-4

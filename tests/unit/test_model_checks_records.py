@@ -137,7 +137,7 @@ def test_much_unreported_fails_and_little_passes(evidence):
             rows = np.sort(rng.permutation(every)[: round(share * pool.n_units)])
             value = np.ones(len(rows))
             full[outcome] = replace(
-                pool.observed[outcome], rows=rows, value=value, error_sd=np.zeros(len(rows))
+                pool.observed[outcome], rows=rows, value=value, error=np.zeros(len(rows))
             )
         return check_unreported(replace(evidence, pool=replace(pool, observed=full)))
 

@@ -153,7 +153,6 @@ def test_the_graph_and_the_brute_force_agree_on_every_unit(pool, prior):
 def test_pool_means_are_the_average_of_potential_outcomes(pool, prior, setting):
     posterior, _ = prior
     means = pool_means(pool, posterior, seed=1)
-    sd = float(posterior["strength_sd"][0, 1])
     eta = {
         outcome: brute_force(pool, posterior, 1, outcome, setting.level, setting.opening)
         for outcome in (STORES, SURVIVAL, STRENGTH)
@@ -162,7 +161,7 @@ def test_pool_means_are_the_average_of_potential_outcomes(pool, prior, setting):
     expected = {
         STORES: np.exp(eta[STORES]).mean(),
         SURVIVAL: alive.mean(),
-        STRENGTH: (alive * np.exp(eta[STRENGTH] + sd**2 / 2)).mean(),
+        STRENGTH: (alive * np.exp(eta[STRENGTH])).mean(),
     }
     for outcome, value in expected.items():
         got = means.of(outcome, setting, THESE, ALL)[1]
@@ -182,8 +181,7 @@ def mean_outcome(pool, posterior, outcome: str, level: str, **what_if) -> np.nda
         if outcome == STRENGTH:
             alive = brute_force(pool, posterior, draw, SURVIVAL, level, opening, cold)
         alive = 1 / (1 + np.exp(-alive))
-        sd = float(posterior["strength_sd"][0, draw])
-        frames = np.exp(eta + sd**2 / 2) if outcome == STRENGTH else 1.0
+        frames = np.exp(eta) if outcome == STRENGTH else 1.0
         made.append((alive * frames).mean())
     return np.array(made)
 
@@ -279,7 +277,6 @@ def test_contrasts_by_hand():
         {
             "coefficient": (("chain", "draw", "outcome", "term"), np.stack([effects] * 2)[None]),
             "group_effect": (("chain", "draw", "outcome", "group"), np.zeros((1, 2, 3, 2))),
-            "strength_sd": (("chain", "draw"), [[0.0, 0.0]]),
         },
         coords={"outcome": list(pool.outcomes), "term": terms},
     )

@@ -72,7 +72,7 @@ def test_the_model_has_the_parts_of_the_design(model):
         "count_overdispersion",
         "window_exponent",
         "stores_cv",
-        "strength_sd",
+        "strength_cv",
     }
     assert set(model.coords["grouping"]) == {
         "member",

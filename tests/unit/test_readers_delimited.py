@@ -210,8 +210,9 @@ def test_the_text_of_a_malformed_row_is_cut(tmp_path: Path) -> None:
         MalformedRow(
             2,
             "x" * delimited._TEXT_SHOWN,
-            "1 fields where the heading has 2",
-            "Give the row exactly one field for each heading.",
+            "1 field where the heading has 2",
+            "Give the row exactly one field for each heading. If the file ends here, it was cut "
+            "off: send it again.",
         )
     ]
 

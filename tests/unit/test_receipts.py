@@ -84,7 +84,7 @@ def test_a_receipt_tells_what_was_accepted_and_how_to_mend(study: Study) -> None
 
 def test_a_file_that_could_not_be_read_gets_its_reason(study: Study) -> None:
     text = unescape(pages(study)["broken"])
-    assert "its headings fit no record" in text
+    assert "none of its headings is one of a template" in text
     [line] = lines(study, "broken")
     assert "template" in line["how to mend it"]
 

@@ -43,6 +43,26 @@ def test_an_unknown_heading_names_the_nearest_record_and_the_differences() -> No
     assert "weighings template" in caught.value.mend
 
 
+def test_no_record_is_called_near_where_no_heading_is_known() -> None:
+    with pytest.raises(ContractError) as caught:
+        recognise(["Our weighings of 2024"], CONTRACTS, "a.csv")
+    assert caught.value.problem == (
+        "a.csv: none of its headings is one of a template: 'Our weighings of 2024'."
+    )
+    assert "take away any title" in caught.value.mend
+
+
+def test_a_heading_of_another_unit_asks_to_convert_the_values() -> None:
+    """Who only corrects the heading would have pounds read as kilograms."""
+    header = ["colony_id", "weighed_on", "gross_kg [lb]", "method", "Wind"]
+    with pytest.raises(ContractError) as caught:
+        recognise(header, CONTRACTS, "a.csv")
+    assert caught.value.problem.endswith(
+        "nearest is weighings: unknown 'Wind'; 'gross_kg [lb]' is not said to be in kg."
+    )
+    assert "convert the values to their units" in caught.value.mend
+
+
 def test_headings_that_fit_several_records_are_refused_unless_the_name_tells() -> None:
     two = {
         name: contract
@@ -69,7 +89,7 @@ def test_a_unit_in_brackets_must_be_the_columns_own() -> None:
     header = ["colonie", "pesée le", "masse brute [{}]", "méthode"]
     assert recognise([h.format("KG") for h in header], CONTRACTS, "x.csv").name == "weighings"
     for unit in ("lb", "g", "°C"):
-        with pytest.raises(ContractError, match=f"unknown 'masse brute \\[{unit}\\]'"):
+        with pytest.raises(ContractError, match=f"'masse brute \\[{unit}\\]' is not said"):
             recognise([h.format(unit) for h in header], CONTRACTS, "x.csv")
     weighings = CONTRACTS["weighings"]
     assert column_of("masse brute", weighings) is None  # which unit is not told

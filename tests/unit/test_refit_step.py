@@ -18,7 +18,7 @@ from pipeline.errors import ModelError, NotConvergedError, StudyError
 from pipeline.progress import SILENT
 from pipeline.refit_step import refit_study
 from pipeline.runner import is_current, step_fingerprint
-from pipeline.settings import Settings
+from pipeline.settings import Settings, read_settings
 from pipeline.study import Study
 from tests.report_results import made_up_refit
 from tests.report_study import write_study
@@ -117,7 +117,8 @@ def test_a_finished_refit_is_kept_and_made_again_only_when_something_changed(pat
 
 
 def test_what_was_done_before_a_stop_stays(path, made, monkeypatch):
-    first, second = subsets.subset_variations(refit_step._load(path).pool)
+    fitted = refit_step._load(Study(path), read_settings(Study(path).settings_path))
+    first, second = subsets.subset_variations(fitted.pool)
     planned = [first, replace(second, name="stop")]
     autumn = made_up_refit("autumn_strength", "autumn_strength", {"autumn strength": 0.1}, sd=0.2)
     monkeypatch.setattr(subsets, "subset_variations", lambda _: planned)

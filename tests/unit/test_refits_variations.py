@@ -242,7 +242,6 @@ def test_the_dose_answer_is_the_slope_times_the_doses_compared(simulated):
         ),
         "covariate_z": (("chain", "draw", "latent"), np.zeros((1, 2, 500))),
         "mite_load": (("chain", "draw", "unit"), np.zeros((1, 2, dose.n_units))),
-        "strength_sd": (("chain", "draw"), np.zeros((1, 2))),
     }
     posterior = xr.Dataset(
         {"coefficient": (("chain", "draw", "outcome", "term"), coefficient)} | zeros
