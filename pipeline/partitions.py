@@ -61,8 +61,8 @@ def write_partitions(store: Store, url: str, colonies_each: int = 100) -> int:
     url : str
         An empty folder, made where it is missing.
     colonies_each : int
-        Colonies in one file: a task holds the hours of so many, about 250 MB for a hundred
-        colonies through ten winters.
+        Colonies in one file: a task holds the hours of so many, 2.5 GiB for a hundred colonies
+        logged hourly at two positions through ten winters.
     """
     import pyarrow.parquet as pq
 
