@@ -24,7 +24,7 @@ from tests.benchmarks.measuring import conditions, keep, measured, shown, tell
 from tests.benchmarks.prepare_speed import PREPARE
 
 COLONIES_EACH, WINTERS = 10, 10
-GOAL_SECONDS = 180.0
+GOAL_SECONDS, GOAL_MEMBERS = 180.0, 2000
 
 BARE = """
 import duckdb, pathlib, sys
@@ -78,10 +78,10 @@ def main() -> None:
     lines = [shown(title, run, bare, rows) for title, run in runs.items()]
     tell(lines)
     total = runs["winterpool ingest"].seconds + runs["winterpool prepare"].seconds
-    print(
-        f"ingest and prepare together: {total:.0f} s; goal, below {GOAL_SECONDS:.0f} s at 2,000 "
-        f"members: {'met' if total < GOAL_SECONDS else 'missed'}"
-    )
+    print(f"ingest and prepare together: {total:.0f} s")
+    if chosen.members >= GOAL_MEMBERS:
+        is_met = total < GOAL_SECONDS
+        print(f"Goal, below {GOAL_SECONDS:.0f} s: {'met' if is_met else 'missed'}")
     if chosen.keep:
         keep("association", lines, before)
 
