@@ -6,6 +6,7 @@ import hashlib
 import os
 import shutil
 import sys
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -100,24 +101,32 @@ class Archive:
         return self.has(sha256) and file_sha256(self.path_of(sha256)) == sha256
 
     def keep(self, copy: Path, sha256: str) -> None:
-        """Move a finished copy into the archive; after this it survives a power cut.
+        """Move a finished copy into the archive; after this it survives a power cut."""
+        self.keep_all([(copy, sha256)])
+
+    def keep_all(self, copies: Iterable[tuple[Path, str]]) -> None:
+        """Move finished copies, each with its digest, as ``keep`` does; all survive a power cut.
 
         A kept file that has been cut off or changed is replaced.
         """
-        if self.is_unchanged(sha256):
-            copy.unlink()
-            return
-        with copy.open("rb+") as file:
-            os.fsync(file.fileno())
-        target = self.path_of(sha256)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(copy, target)
+        folders = set()
+        for copy, sha256 in copies:
+            if self.is_unchanged(sha256):
+                copy.unlink()
+                continue
+            with copy.open("rb+") as file:
+                os.fsync(file.fileno())
+            target = self.path_of(sha256)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(copy, target)
+            folders.add(target.parent)
         if sys.platform != "win32":  # there a folder cannot be opened
-            folder = os.open(target.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            for path in sorted(folders):
+                folder = os.open(path, os.O_RDONLY)
+                try:
+                    os.fsync(folder)
+                finally:
+                    os.close(folder)
 
     def lend(self, sha256: str, target: Path) -> None:
         """Put a kept file at ``target`` for reading: as a link where possible, else as a copy."""

@@ -2,8 +2,9 @@
 
 A file is known by the digest of its content. Its place in the order of arrival never changes,
 also when it is read again because its mapping was corrected or because a row it refers to has
-arrived meanwhile. Killed at any moment, the store is as it was before or after some file; what the
-journal knows and the store has lost is taken up again first.
+arrived meanwhile. Small files are loaded together, some hundreds in one transaction. Killed at any
+moment, the store is as it was before or after some file; what the journal knows and the store has
+lost is taken up again first.
 """
 
 from __future__ import annotations
@@ -11,19 +12,20 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from itertools import groupby
+from itertools import count, groupby
 from pathlib import Path
 
 from pipeline.archive import Archive, as_read_error, copy_at_rest, file_sha256
 from pipeline.contracts import load_contracts
 from pipeline.disk import disk_errors
 from pipeline.errors import ContractError, MappingError, ReadError, StudyError, WinterpoolError
+from pipeline.file_lines import FileEntry, FileLine, read_files, write_files
 from pipeline.file_names import shown_name
 from pipeline.file_results import FileResult, IngestSummary, copy_result
 from pipeline.journal import Journal, JournalLine
-from pipeline.loading import FileEntry, load_file, waiting_files, write_entry
+from pipeline.loading import Arrival, load_files, waiting_files
 from pipeline.opening import Opener
 from pipeline.progress import Task
 from pipeline.readers.files import refuse_name, refuse_unfit
@@ -33,17 +35,8 @@ from pipeline.study import Study
 
 _CLOCK_TOLERANCE = timedelta(days=1)
 _EPOCH = datetime.fromtimestamp(0, UTC)
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """A line of ``files``."""
-
-    entry: FileEntry
-    status: str
-    rows: tuple[int, int, int]
-    problem: str
-    mend: str
+_MOST_TOGETHER, _ROWS_TOGETHER = 500, 200_000
+"""Files loaded in one transaction: so many at most, or until they hold so many rows."""
 
 
 def _is_data(path: Path) -> bool:
@@ -75,30 +68,19 @@ class Arrivals:
         self.is_checked = is_checked
         self.archive = Archive(study.archive_path)
         self.journal = Journal(study.archive_path)
-        self.known = self._read_known()
+        self.known = {line.entry.key: line for line in read_files(store.connection)}
         self.last_no = max((known.entry.file_no for known in self.known.values()), default=0)
-        self.last_at = self._read_last_at()
+        self.last_at = max((known.at for known in self.known.values()), default=_EPOCH)
         self.began = datetime.now(UTC).isoformat(timespec="microseconds")
         self.results: dict[int, FileResult] = {}
         self.passed_over: list[FileResult] = []
-
-    def _read_last_at(self) -> datetime:
-        ((last,),) = self.store.connection.execute("SELECT max(ingested_at) FROM files").fetchall()
-        return _EPOCH if last is None else last
+        self._folder_no = count()
+        self.staged: list[tuple[Arrival, Path]] = []  # with the file's copy; not loaded yet
 
     def _now(self) -> datetime:
         """Return the time, later than any noted before even where the clock was set back."""
         self.last_at = max(datetime.now(UTC), self.last_at + timedelta(microseconds=1))
         return self.last_at
-
-    def _read_known(self) -> dict[str, _Known]:
-        lines = self.store.connection.execute(
-            "SELECT file_no, file_sha256, name, folder, size_bytes, fingerprint, status, "
-            "rows_read, rows_accepted, rows_rejected, coalesce(problem, ''), "
-            "coalesce(mend, '') FROM files"
-        ).fetchall()
-        known = [_Known(FileEntry(*x[:6]), x[6], tuple(x[7:10]), x[10], x[11]) for x in lines]
-        return {line.entry.key: line for line in known}
 
     def run(self, *, takes_new: bool = True) -> IngestSummary:
         """Load what is new, read again what changed, retry what waited.
@@ -114,20 +96,26 @@ class Arrivals:
             The clock stands before the last ingest.
         """
         self._refuse_clock_set_back()
-        shutil.rmtree(self.study.working_path, ignore_errors=True)  # of an ingest that was killed
         self.store.connection.execute("SET preserve_insertion_order = false")  # rows are numbered
+        with self._working_folder():
+            self._read_changed()
+            self._take_up()
+            if takes_new:
+                for path, name, folder in self._in_order(self._new_files()):
+                    self._load_new(path, name, folder)
+                self._load_staged()
+            self._retry()
+        return self._summary()
+
+    def _read_changed(self) -> None:
+        """Read again what is to be read otherwise than it was, or could not be read again."""
         for known in list(self.known.values()):
             if known.status == "loaded":
                 self._note_unchanged(known)
                 is_same = known.entry.fingerprint == self.opener.fingerprint(known.entry.name)
                 if known.problem or not is_same:
                     self._read_again(known.entry)
-        self._take_up()
-        if takes_new:
-            for path, name, folder in self._in_order(self._new_files()):
-                self._load_new(path, name, folder)
-        self._retry()
-        return self._summary()
+        self._load_staged()
 
     def _refuse_clock_set_back(self) -> None:
         now = datetime.now(UTC)
@@ -142,7 +130,7 @@ class Arrivals:
     def _take_up(self) -> None:
         """Load what the journal knows and the store does not; note the reverse in the journal."""
         lost = [line for line in self.journal.lines.values() if line.entry.key not in self.known]
-        present = [_journal_line(known) for known in self.known.values()]
+        present = [JournalLine.of(known) for known in self.known.values()]
         if self.journal.damaged:
             self.journal.rewrite([*self.journal.lines.values(), *present])
         self.journal.add(*(line for line in present if self._is_unknown_to_journal(line)))
@@ -154,6 +142,7 @@ class Arrivals:
                 if line.file_no in taken:
                     entry = replace(entry, file_no=self._next_no())
                 self._replay(line, entry)
+            self._load_staged()
             self._retry()
 
     def _is_unknown_to_journal(self, line: JournalLine) -> bool:
@@ -164,7 +153,7 @@ class Arrivals:
         if line.status == "rejected":
             self._reject(entry, ReadError(line.problem, mend=line.mend))
         else:  # as loaded, so that it is tried again by every ingest until it succeeds
-            self.known[entry.key] = _Known(entry, "loaded", (0, 0, 0), "", "")
+            self.known[entry.key] = FileLine(entry, self.last_at, "loaded")
             self._read_again(entry)
 
     def _retry(self) -> None:
@@ -174,6 +163,7 @@ class Arrivals:
                 break
             for sha256 in waiting:
                 self._read_again(self.known[sha256].entry)
+            self._load_staged()
 
     def _next_no(self) -> int:
         self.last_no += 1
@@ -181,7 +171,8 @@ class Arrivals:
 
     def _summary(self) -> IngestSummary:
         """Give all results, with counts as they are now: one file can take rows from another."""
-        now = {known.entry.file_no: known.rows for known in self._read_known().values()}
+        lines = read_files(self.store.connection)
+        now = {line.entry.file_no: line.rows for line in lines}
         results = []
         for number, result in sorted(self.results.items()):
             read, accepted, rejected = now[number]
@@ -230,25 +221,25 @@ class Arrivals:
             self._note_unchanged(known)
         return False
 
-    def _is_copy(self, known: _Known, name: str, folder: str) -> bool:
+    def _is_copy(self, known: FileLine, name: str, folder: str) -> bool:
         """Whether a file of that content stands under another name, too."""
         entry = known.entry
         other = self.study.path / entry.folder / entry.name
         is_elsewhere = (entry.name, entry.folder) != (name, folder)
         return is_elsewhere and other.is_file() and other.stat().st_size == entry.size_bytes
 
-    def _tell_copy(self, known: _Known, name: str, folder: str) -> None:
+    def _tell_copy(self, known: FileLine, name: str, folder: str) -> None:
         told = copy_result(name, folder, known.entry, is_loaded=known.status == "loaded")
         self.passed_over.append(told)
 
-    def _is_archived(self, known: _Known) -> bool:
+    def _is_archived(self, known: FileLine) -> bool:
         """Whether a file's archived copy is whole, as far as can be told without reading it."""
         entry = known.entry
         if known.problem and not self.archive.is_unchanged(entry.file_sha256):
             return False
         return self.archive.is_of_size(entry.file_sha256, entry.size_bytes)
 
-    def _note_unchanged(self, known: _Known) -> None:
+    def _note_unchanged(self, known: FileLine) -> None:
         status = "unchanged" if known.status == "loaded" else known.status
         self.results[known.entry.file_no] = FileResult(
             known.entry.name, known.entry.folder, status, *known.rows, known.problem, known.mend
@@ -284,19 +275,27 @@ class Arrivals:
         return replace(entry, file_no=unread.entry.file_no if unread else self._next_no())
 
     def _load_new(self, path: Path, name: str, folder: str) -> None:
-        with self._working_folder() as working:
-            copy = working / "source" / Path(name).name
-            copy.parent.mkdir()
-            try:
-                sha256 = copy_at_rest(path, name, copy)
-            except ReadError as error:
-                self._pass_over(name, folder, error)
-                return
-            known = self.known.get(sha256)
-            if known is not None and known.status == "loaded" and self._is_archived(known):
-                self._tell_copy(known, name, folder)  # met a moment ago
-                return
-            self._load(self._entry(sha256, name, folder, copy.stat().st_size), copy, working)
+        copy = self._place_of_copy(name)
+        try:
+            sha256 = copy_at_rest(path, name, copy)
+        except ReadError as error:
+            self._pass_over(name, folder, error)
+            return
+        met = [arrival for arrival, _ in self.staged if arrival.entry.file_sha256 == sha256]
+        if met:
+            self._tell_copy(FileLine(met[0].entry, met[0].at, "loaded"), name, folder)
+            return
+        known = self.known.get(sha256)
+        if known is not None and known.status == "loaded" and self._is_archived(known):
+            self._tell_copy(known, name, folder)  # met a moment ago
+            return
+        self._stage(self._entry(sha256, name, folder, copy.stat().st_size), copy)
+
+    def _place_of_copy(self, name: str) -> Path:
+        """An empty folder of its own, so that the copy keeps its name."""
+        folder = self.study.working_path / str(next(self._folder_no))
+        folder.mkdir()
+        return folder / Path(name).name
 
     def _pass_over(self, name: str, folder: str, error: ReadError) -> None:
         """Tell of a file that cannot be read just now; the next ingest meets it afresh."""
@@ -305,40 +304,52 @@ class Arrivals:
 
     def _read_again(self, entry: FileEntry) -> None:
         entry = replace(entry, fingerprint=self.opener.fingerprint(entry.name))
-        with self._working_folder() as working:
-            copy = working / "source" / Path(entry.name).name
-            copy.parent.mkdir()
-            if not self.archive.is_unchanged(entry.file_sha256):
-                self._reject(entry, self.archive.lack_of(entry.file_sha256, entry.name))
-                return
-            self.archive.lend(entry.file_sha256, copy)
-            self._load(entry, copy, working)
+        if not self.archive.is_unchanged(entry.file_sha256):
+            self._reject(entry, self.archive.lack_of(entry.file_sha256, entry.name))
+            return
+        copy = self._place_of_copy(entry.name)
+        self.archive.lend(entry.file_sha256, copy)
+        self._stage(entry, copy)
 
-    def _load(self, entry: FileEntry, copy: Path, working: Path) -> None:
-        now = self._now()
-        rows_folder = working / "rows"
-        rows_folder.mkdir()
+    def _stage(self, entry: FileEntry, copy: Path) -> None:
+        """Read and check a file; load what is staged once it is enough."""
+        at, number = self._now(), entry.file_no
         try:
             tables = self.opener.tables(copy, entry.name)
-            staged = stage_file(tables, load_contracts(), rows_folder, self.today, self.task)
+            staged = stage_file(
+                tables, load_contracts(), self._rows_path, self.today, self.task, file_no=number
+            )
         except (ReadError, ContractError, MappingError) as error:
             self._reject(entry, error)
             return
+        self.staged.append((Arrival(entry, staged, at), copy))
+        rows_staged = sum(arrival.staged.rows_read for arrival, _ in self.staged)
+        if len(self.staged) >= _MOST_TOGETHER or rows_staged >= _ROWS_TOGETHER:
+            self._load_staged()
+
+    def _load_staged(self) -> None:
+        """Load the staged files in one transaction."""
+        if not self.staged:
+            return
+        arrivals = [arrival for arrival, _ in self.staged]
         with self.store.transaction():
-            accepted, rejected = load_file(
-                self.store.connection, staged, entry, now, is_checked=self.is_checked
+            lines = load_files(self.store.connection, arrivals, is_checked=self.is_checked)
+            self.archive.keep_all(
+                (copy, arrival.entry.file_sha256) for arrival, copy in self.staged
             )
-            rows = (staged.rows_read, accepted, rejected)
-            known = _Known(entry, "loaded", rows, "", "")
-            self.archive.keep(copy, entry.file_sha256)
-            self.journal.add(_journal_line(known, self.began))
-        self.known[entry.file_sha256] = known
-        before = self.results.get(entry.file_no)
-        status = "loaded" if before is None or before.status == "loaded" else "read again"
-        self.results[entry.file_no] = FileResult(entry.name, entry.folder, status, *rows)
+            self.journal.add(*(JournalLine.of(known, self.began) for known in lines))
+        for known in lines:
+            entry = known.entry
+            self.known[entry.file_sha256] = known
+            before = self.results.get(entry.file_no)
+            status = "loaded" if before is None or before.status == "loaded" else "read again"
+            self.results[entry.file_no] = FileResult(entry.name, entry.folder, status, *known.rows)
+        self.staged.clear()
+        self._clear_working_folder()
 
     def _reject(self, entry: FileEntry, error: WinterpoolError) -> None:
         """Note why a file was not loaded; rows it gave before stay."""
+        self._load_staged()  # which arrived before it
         known = self.known.get(entry.key)
         if known and known.status == "rejected" and self._is_copy(known, entry.name, entry.folder):
             self._tell_copy(known, entry.name, entry.folder)
@@ -348,47 +359,28 @@ class Arrivals:
         if known is not None and known.status == "loaded":
             status, rows = "loaded", known.rows
             entry = replace(entry, fingerprint=known.entry.fingerprint)  # so it is tried again
-        now_known = _Known(entry, status, rows, error.problem, error.mend)
+        line = FileLine(entry, self._now(), status, rows, error.problem, error.mend)
         with self.store.transaction():
-            write_entry(
-                self.store.connection,
-                entry,
-                self._now(),
-                status=status,
-                rows=rows,
-                problem=error.problem,
-                mend=error.mend,
-            )
-            self.journal.add(_journal_line(now_known, self.began))
-        self.known[entry.key] = now_known
+            write_files(self.store.connection, [line])
+            self.journal.add(JournalLine.of(line, self.began))
+        self.known[entry.key] = line
         self.results[entry.file_no] = FileResult(
             entry.name, entry.folder, "rejected", *rows, error.problem, error.mend
         )
 
+    @property
+    def _rows_path(self) -> Path:
+        return self.study.working_path / "rows"
+
+    def _clear_working_folder(self) -> None:
+        shutil.rmtree(self.study.working_path, ignore_errors=True)
+        self._rows_path.mkdir(parents=True, exist_ok=True)
+
     @contextmanager
-    def _working_folder(self) -> Iterator[Path]:
-        working = self.study.working_path
-        shutil.rmtree(working, ignore_errors=True)
+    def _working_folder(self) -> Iterator[None]:
         with disk_errors(self.study.path, "file"):
-            working.mkdir()
+            self._clear_working_folder()  # of an ingest that was killed
             try:
-                yield working
+                yield
             finally:
-                shutil.rmtree(working, ignore_errors=True)
-
-
-def _journal_line(known: _Known, ingest: str = "") -> JournalLine:
-    entry = known.entry
-    of_rejected = ("", "", "")
-    if known.status != "loaded":
-        of_rejected = (entry.fingerprint, known.problem, known.mend)
-    return JournalLine(
-        entry.file_no,
-        entry.file_sha256,
-        entry.name,
-        entry.folder,
-        entry.size_bytes,
-        known.status,
-        ingest,
-        *of_rejected,
-    )
+                shutil.rmtree(self.study.working_path, ignore_errors=True)

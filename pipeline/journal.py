@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from pipeline.loading import FileEntry
+from pipeline.file_lines import FileEntry, FileLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +48,23 @@ class JournalLine:
     fingerprint: str = ""
     problem: str = ""
     mend: str = ""
+
+    @classmethod
+    def of(cls, known: FileLine, ingest: str = "") -> JournalLine:
+        """Build the line of a file that the store knows."""
+        entry, of_rejected = known.entry, ("", "", "")
+        if known.status != "loaded":
+            of_rejected = (entry.fingerprint, known.problem, known.mend)
+        return cls(
+            entry.file_no,
+            entry.file_sha256,
+            entry.name,
+            entry.folder,
+            entry.size_bytes,
+            known.status,
+            ingest,
+            *of_rejected,
+        )
 
     @property
     def entry(self) -> FileEntry:

@@ -1,12 +1,13 @@
-"""Loading: one staged file into the store, inside a transaction that the caller holds.
+"""Loading: staged files into the store, inside a transaction that the caller holds.
 
 Everything here works on whole sets of rows, so that it does for ten million rows what it does
-for ten. The file's place in the order of arrival decides which of two rows of one key is
-current, whenever the file is loaded.
+for ten, and for a thousand files what it does for one. A file's place in the order of arrival
+decides which of two rows of one key is current, whenever the file is loaded.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -16,26 +17,14 @@ import polars as pl
 
 from pipeline import mends
 from pipeline.contracts import Contract, Reference, Rule, load_contracts
-from pipeline.staging import LINE_SCHEMA, ORDINAL, StagedFile, StagedRecord
+from pipeline.file_lines import FileEntry, FileLine, write_files
+from pipeline.staging import FILE_NO, LINE_SCHEMA, ORDINAL, StagedFile, StagedRecord
 
 UNKNOWN_REFERENCE = "unknown reference"
-
-
-@dataclass(frozen=True, slots=True)
-class FileEntry:
-    """What the store knows of one file besides its rows."""
-
-    file_no: int
-    file_sha256: str
-    name: str
-    folder: str
-    size_bytes: int
-    fingerprint: str
-
-    @property
-    def key(self) -> str:
-        """What a file is known by: its content, or its place where that may not be read."""
-        return self.file_sha256 or f"{self.folder}/{self.name}"
+_KEPT = (
+    f"NOT EXISTS (FROM left_out WHERE left_out.{FILE_NO} = rows.{FILE_NO} "
+    f"AND left_out.{ORDINAL} = rows.{ORDINAL})"
+)
 
 
 def _names(columns: tuple[str, ...], table: str = "") -> str:
@@ -56,52 +45,82 @@ def _literal(text: str | Path) -> str:
     return "'" + str(text).replace("'", "''") + "'"
 
 
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A staged file on its way into the store; ``at``, with a time zone, is its rows' time."""
+
+    entry: FileEntry
+    staged: StagedFile
+    at: datetime
+
+
 class _Loading:
-    """One file on its way into the store."""
+    """Files on their way into the store, together."""
 
-    def __init__(
-        self, connection: duckdb.DuckDBPyConnection, entry: FileEntry, now: datetime
-    ) -> None:
+    def __init__(self, connection: duckdb.DuckDBPyConnection, arrivals: Sequence[Arrival]) -> None:
         self.connection = connection
-        self.entry = entry
-        self.now = now
+        self.arrivals = arrivals
+        frame = pl.DataFrame(
+            [(a.entry.file_no, a.entry.file_sha256, a.entry.name, a.at) for a in arrivals],
+            schema={
+                FILE_NO: pl.Int32,
+                "sha256": pl.String,
+                "name": pl.String,
+                "at": pl.Datetime("us", "UTC"),
+            },
+            orient="row",
+        )
+        self._put("arrivals", frame)
 
-    def add_lines(self, select: str, parameters: list[object] | None = None) -> None:
-        """Add the lines of a query with the columns of ``LINE_SCHEMA`` to ``rejected_rows``."""
+    def _put(self, table: str, frame: pl.DataFrame) -> None:
+        self.connection.register("_incoming", frame)
+        self.connection.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS FROM _incoming")
+        self.connection.unregister("_incoming")
+
+    def add_lines(self, select: str) -> None:
+        """Add the lines of a query with ``LINE_SCHEMA`` and ``_file_no`` to ``rejected_rows``."""
         columns = ", ".join(f'"{name}"' for name in LINE_SCHEMA.names())
         self.connection.execute(
             f"INSERT INTO rejected_rows (file_sha256, file_name, ingested_at, {columns}) "
-            f"SELECT ?, ?, ?, {columns} FROM ({select})",
-            [self.entry.file_sha256, self.entry.name, self.now, *(parameters or [])],
+            f"SELECT arrivals.sha256, arrivals.name, arrivals.at, {columns} FROM ({select}) "
+            f"JOIN arrivals USING ({FILE_NO})"
         )
 
-    def load_record(self, record: StagedRecord, is_checked: dict[str, bool]) -> None:
-        contract = record.contract
-        source = f"read_parquet([{', '.join(_literal(part) for part in record.parts)}])"
-        execute = self.connection.execute
-        execute("CREATE OR REPLACE TEMP TABLE left_out (ordinal BIGINT)")
-        if record.duplicates:
-            self.connection.register("_later", pl.DataFrame({"ordinal": record.duplicates}))
-            execute("INSERT INTO left_out FROM _later")
-            self.connection.unregister("_later")
+    def load_record(self, contract: Contract, is_checked: dict[str, bool]) -> None:
+        given = {
+            arrival.entry.file_no: arrival.staged.records[contract.name]
+            for arrival in self.arrivals
+            if contract.name in arrival.staged.records
+        }
+        if not given:
+            return
+        parts = [part for record in given.values() for part in record.parts]
+        source = _parquet(parts)
+        self._put("left_out", _duplicates(given))
         for reference in contract.references:
             if is_checked[reference.record]:
-                self._refuse_unknown(record, reference, source)
+                self._refuse_unknown(contract, reference, list(given.values()), source)
         for rule in contract.rules:
             if rule.kind == "at_most_referenced" and is_checked[rule.reference]:
                 self._refuse_above_referenced(contract, rule, source)
-        kept = f'"{ORDINAL}" NOT IN (FROM left_out)'
-        is_whole = execute("SELECT count(*) FROM left_out").fetchall()[0][0] == 0
-        execute(
-            f'INSERT INTO "{contract.name}_rows" SELECT {_names(contract.columns)}, '
-            f"?, ?, _sheet, _row, ?, false FROM {source} WHERE {'true' if is_whole else kept}",
-            [self.entry.file_sha256, self.entry.file_no, self.now],
+        [(left_out,)] = self.connection.execute("SELECT count(*) FROM left_out").fetchall()
+        self.connection.execute(
+            f'INSERT INTO "{contract.name}_rows" SELECT {_names(contract.columns, "rows")}, '
+            f"arrivals.sha256, {FILE_NO}, _sheet, _row, arrivals.at, false "
+            f"FROM {source} AS rows JOIN arrivals USING ({FILE_NO}) "
+            + (f"WHERE {_KEPT}" if left_out else "")
         )
-        _supersede(self.connection, contract, self.entry.file_no)
+        _supersede(self.connection, contract, list(given))
 
-    def _refuse_unknown(self, record: StagedRecord, reference: Reference, source: str) -> None:
-        contract = record.contract
-        self.connection.register("_given", record.references[reference])
+    def _refuse_unknown(
+        self,
+        contract: Contract,
+        reference: Reference,
+        given: Sequence[StagedRecord],
+        source: str,
+    ) -> None:
+        values = [record.references[reference] for record in given]
+        self.connection.register("_given", pl.concat(values).unique())
         self.connection.execute(
             "CREATE OR REPLACE TEMP TABLE unknown AS SELECT given.* FROM _given AS given "
             f'ANTI JOIN "{reference.record}" AS known ON '
@@ -112,17 +131,16 @@ class _Loading:
             return
         found = (
             f"FROM {source} AS rows SEMI JOIN unknown ON "
-            f"{_equal('rows', 'unknown', reference.columns)} "
-            f'WHERE rows."{ORDINAL}" NOT IN (FROM left_out)'
+            f"{_equal('rows', 'unknown', reference.columns)} WHERE {_KEPT}"
         )
         self.add_lines(
-            f"SELECT _sheet AS sheet, {_literal(contract.name)} AS record, _row AS row, "
-            f'{_literal(", ".join(reference.columns))} AS "column", '
+            f"SELECT {FILE_NO}, _sheet AS sheet, {_literal(contract.name)} AS record, "
+            f'_row AS row, {_literal(", ".join(reference.columns))} AS "column", '
             f'{_as_text(reference.columns, "rows")} AS "value", '
             f"{_literal(UNKNOWN_REFERENCE)} AS rule, "
             f"{_literal(_reference_mend(reference))} AS mend {found}"
         )
-        self.connection.execute(f'INSERT INTO left_out SELECT "{ORDINAL}" {found}')
+        self._leave_out(found)
 
     def _refuse_above_referenced(self, contract: Contract, rule: Rule, source: str) -> None:
         found = (
@@ -131,13 +149,27 @@ class _Loading:
             f'WHERE rows."{rule.column}" > known."{rule.other}"'
         )
         self.add_lines(
-            f"SELECT _sheet AS sheet, {_literal(contract.name)} AS record, _row AS row, "
-            f'{_literal(rule.column)} AS "column", '
+            f"SELECT {FILE_NO}, _sheet AS sheet, {_literal(contract.name)} AS record, "
+            f'_row AS row, {_literal(rule.column)} AS "column", '
             f'CAST(rows."{rule.column}" AS VARCHAR) AS "value", {_literal(rule.kind)} AS rule, '
-            f"{_literal(mends.rule_mend(contract, rule))} AS mend {found} "
-            f'AND rows."{ORDINAL}" NOT IN (FROM left_out)'
+            f"{_literal(mends.rule_mend(contract, rule))} AS mend {found} AND {_KEPT}"
         )
-        self.connection.execute(f'INSERT INTO left_out SELECT rows."{ORDINAL}" {found}')
+        self._leave_out(found)
+
+    def _leave_out(self, found: str) -> None:
+        self.connection.execute(
+            f'INSERT INTO left_out SELECT rows.{FILE_NO}, rows."{ORDINAL}" {found}'
+        )
+
+
+def _parquet(parts: Sequence[Path]) -> str:
+    return f"read_parquet([{', '.join(_literal(part) for part in parts)}])"
+
+
+def _duplicates(given: dict[int, StagedRecord]) -> pl.DataFrame:
+    """Rows whose key an earlier row of their file has: ``_file_no`` and ``_ordinal``."""
+    places = [(number, ordinal) for number in given for ordinal in given[number].duplicates]
+    return pl.DataFrame(places, schema={FILE_NO: pl.Int32, ORDINAL: pl.Int64}, orient="row")
 
 
 def _reference_mend(reference: Reference) -> str:
@@ -147,29 +179,44 @@ def _reference_mend(reference: Reference) -> str:
     )
 
 
-def _supersede(connection: duckdb.DuckDBPyConnection, contract: Contract, file_no: int) -> None:
-    """Mark, among rows of one key, all but that of the latest file; only this file's keys moved."""
+def _supersede(
+    connection: duckdb.DuckDBPyConnection, contract: Contract, file_nos: Sequence[int]
+) -> None:
+    """Mark, among rows of one key, all but that of the latest file; only these files' keys moved.
+
+    Rows outside the range of these keys are passed over by whole blocks, unread: most files speak
+    of other colonies or other days than those before them.
+    """
     rows = f'"{contract.name}_rows"'
-    same = _equal("stored", "moved", contract.key)
-    earlier, this, later = (f"_file_no {sign} {file_no}" for sign in "<=>")
-    for stored, moved in ((f"{earlier} AND NOT _is_superseded", this), (this, later)):
-        others = earlier if moved is this else later
-        if connection.execute(f"SELECT 1 FROM {rows} WHERE {others} LIMIT 1").fetchall():
-            connection.execute(
-                f"UPDATE {rows} AS stored SET _is_superseded = true FROM (SELECT "
-                f"{_names(contract.key)} FROM {rows} WHERE {moved}) AS moved "
-                f"WHERE {stored} AND {same}"
-            )
+    is_ours = f"r._file_no IN ({', '.join(map(str, file_nos))})"
+    limits = ", ".join(f'min(r."{column}"), max(r."{column}")' for column in contract.key)
+    [bounds] = connection.execute(f"SELECT {limits} FROM {rows} AS r WHERE {is_ours}").fetchall()
+    within = " AND ".join(f'r."{column}" BETWEEN ? AND ?' for column in contract.key)
+    others = f"SELECT 1 FROM {rows} AS r WHERE NOT {is_ours} AND {within} LIMIT 1"
+    if len(file_nos) > 1 or connection.execute(others, bounds).fetchall():
+        _keep_keys(connection, contract, is_ours)
+        _restore_current(connection, contract, within, bounds)
 
 
-def _restore_current(connection: duckdb.DuckDBPyConnection, contract: Contract) -> None:
-    """Decide anew which row is current, for the keys in the temporary table ``moved_keys``."""
+def _restore_current(
+    connection: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    within: str = "true",
+    bounds: Sequence[object] = (),
+) -> None:
+    """Decide anew which row is current, for the keys in the temporary table ``moved_keys``.
+
+    ``within`` may bound the rows ``r`` that can have these keys.
+    """
     rows = f'"{contract.name}_rows"'
+    is_earlier = "r._file_no < latest.file_no"
     connection.execute(
-        f"UPDATE {rows} AS stored SET _is_superseded = stored._file_no < latest.file_no FROM ("
+        f"UPDATE {rows} AS r SET _is_superseded = {is_earlier} FROM ("
         f"SELECT {_names(contract.key, 'r')}, max(r._file_no) AS file_no FROM {rows} AS r "
-        f"SEMI JOIN moved_keys ON {_equal('r', 'moved_keys', contract.key)} "
-        f"GROUP BY ALL) AS latest WHERE {_equal('stored', 'latest', contract.key)}"
+        f"SEMI JOIN moved_keys ON {_equal('r', 'moved_keys', contract.key)} WHERE {within} "
+        f"GROUP BY ALL) AS latest WHERE {_equal('r', 'latest', contract.key)} AND {within} "
+        f"AND r._is_superseded <> ({is_earlier})",
+        [*bounds, *bounds],
     )
 
 
@@ -183,9 +230,6 @@ def _keep_keys(connection: duckdb.DuckDBPyConnection, contract: Contract, where:
 def remove_file(connection: duckdb.DuckDBPyConnection, entry: FileEntry) -> bool:
     """Take a file's rows and rejected rows out of the store; True when it had any good rows."""
     had_rows = False
-    is_known = connection.execute("SELECT 1 FROM files WHERE file_no = ?", [entry.file_no])
-    if not is_known.fetchall():
-        return False
     for contract in load_contracts().values():
         _keep_keys(connection, contract, f"r._file_no = {entry.file_no}")
         if not connection.execute("SELECT 1 FROM moved_keys LIMIT 1").fetchall():
@@ -261,86 +305,51 @@ def waiting_files(connection: duckdb.DuckDBPyConnection, today: date) -> list[st
     return [sha256 for (sha256,) in found]
 
 
-def load_file(
+def load_files(
     connection: duckdb.DuckDBPyConnection,
-    staged: StagedFile,
-    entry: FileEntry,
-    now: datetime,
+    arrivals: Sequence[Arrival],
     *,
     is_checked: dict[str, bool] | None = None,
-) -> tuple[int, int]:
-    """Put a staged file into the store, in place of what the file gave before.
+) -> list[FileLine]:
+    """Put staged files into the store, each in place of what it gave before.
 
     Parameters
     ----------
     connection : duckdb.DuckDBPyConnection
         Of an open store, in a transaction.
-    staged : StagedFile
-    entry : FileEntry
-    now : datetime
-        With a time zone; becomes the rows' time of ingest.
+    arrivals : sequence of Arrival
+        Loaded as one, record by record, so that what rows refer to comes before them.
     is_checked : dict, optional
         For each record whether references to it are checked; all are otherwise.
 
     Returns
     -------
-    tuple of int
-        Rows read that are accepted, and rejected. A row with any line in ``rejected_rows`` counts
-        as rejected, also when another record took something from it.
+    list of FileLine
+        What became of each. A row with any line in ``rejected_rows`` counts as rejected, also when
+        another record took something from it.
     """
     contracts = load_contracts()
-    had_rows = remove_file(connection, entry)
-    connection.execute("DELETE FROM files WHERE file_no = ?", [entry.file_no])
-    loading = _Loading(connection, entry, now)
-    if staged.lines:
-        parts = ", ".join(_literal(part) for part in staged.lines)
-        loading.add_lines(f"FROM read_parquet([{parts}])")
-    for name in contracts:
-        if name in staged.records:
-            loading.load_record(staged.records[name], is_checked or dict.fromkeys(contracts, True))
-    rejected = connection.execute(
-        "SELECT count(DISTINCT (sheet, row)) FROM rejected_rows WHERE file_sha256 = ?",
-        [entry.file_sha256],
-    ).fetchall()[0][0]
-    write_entry(
-        connection,
-        entry,
-        now,
-        status="loaded",
-        rows=(staged.rows_read, staged.rows_read - rejected, rejected),
+    numbers = ", ".join(str(arrival.entry.file_no) for arrival in arrivals)
+    known = connection.execute(f"SELECT file_no FROM files WHERE file_no IN ({numbers})").fetchall()
+    before = [arrival.entry for arrival in arrivals if (arrival.entry.file_no,) in known]
+    had_rows = any([remove_file(connection, entry) for entry in before])
+    loading = _Loading(connection, arrivals)
+    lines = [part for arrival in arrivals for part in arrival.staged.lines]
+    if lines:
+        loading.add_lines(f"FROM {_parquet(lines)}")
+    for contract in contracts.values():
+        loading.load_record(contract, is_checked or dict.fromkeys(contracts, True))
+    rejected = dict(
+        connection.execute(
+            "SELECT file_sha256, count(DISTINCT (sheet, row)) FROM rejected_rows "
+            "SEMI JOIN arrivals ON arrivals.sha256 = file_sha256 GROUP BY file_sha256"
+        ).fetchall()
     )
+    found = []
+    for arrival in arrivals:
+        read, refused = arrival.staged.rows_read, rejected.get(arrival.entry.file_sha256, 0)
+        found.append(FileLine(arrival.entry, arrival.at, "loaded", (read, read - refused, refused)))
+    write_files(connection, found)
     if had_rows:
-        reject_orphans(connection, now)
-    return staged.rows_read - rejected, rejected
-
-
-def write_entry(
-    connection: duckdb.DuckDBPyConnection,
-    entry: FileEntry,
-    now: datetime,
-    *,
-    status: str,
-    rows: tuple[int, int, int] = (0, 0, 0),
-    problem: str | None = None,
-    mend: str | None = None,
-) -> None:
-    """Write the file's line in ``files``, in place of an earlier one."""
-    connection.execute("DELETE FROM files WHERE file_no = ?", [entry.file_no])
-    connection.execute(
-        "INSERT INTO files (file_no, file_sha256, name, folder, size_bytes, fingerprint, status, "
-        "rows_read, rows_accepted, rows_rejected, ingested_at, problem, mend) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            entry.file_no,
-            entry.file_sha256,
-            entry.name,
-            entry.folder,
-            entry.size_bytes,
-            entry.fingerprint,
-            status,
-            *rows,
-            now,
-            problem,
-            mend,
-        ],
-    )
+        reject_orphans(connection, arrivals[-1].at)
+    return found

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
+from pipeline.ahead import made_ahead
 from pipeline.contracts import contracts_fingerprint, load_contracts
 from pipeline.languages import languages_fingerprint
 from pipeline.mapping import Mapping, TablePlan, load_mappings, plan_table, read_options
 from pipeline.readers import TextTable, read_tables
+from pipeline.readers.files import BLOCK
 from pipeline.settings import IngestSettings
 from pipeline.sources import source_digest
 
@@ -77,9 +79,10 @@ class Opener:
         """
         short = Path(name).name
         options = read_options(short, self.mappings)
+        is_long = path.is_file() and path.stat().st_size > BLOCK
         for table in read_tables(path, options, self.limits, short):
             yield (
-                table,
+                replace(table, batches=made_ahead(table.batches)) if is_long else table,
                 plan_table(
                     short,
                     table.sheet,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import PurePath
 
 from pipeline.contracts import Contract, Field
@@ -21,6 +21,7 @@ _MOST_SHOWN = 12
 _WITH_UNIT = re.compile(r"(.*\S)\s*\[\s*([^\[\]]+?)\s*\]")
 
 
+@lru_cache(maxsize=10_000)
 def plain_heading(heading: str) -> str:
     """Reduce a heading to a column's spelling: no capitals, ``_`` for blanks and hyphens.
 

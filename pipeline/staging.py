@@ -13,6 +13,7 @@ from itertools import count
 from pathlib import Path
 
 import polars as pl
+from pyarrow.parquet import write_table
 
 from pipeline.checks import REJECTED_SCHEMA, check_rows
 from pipeline.contracts import Contract, Reference
@@ -20,7 +21,7 @@ from pipeline.mapping import TablePlan
 from pipeline.progress import Task
 from pipeline.readers import ROW, TextTable
 
-SHEET, ORDINAL = "_sheet", "_ordinal"
+SHEET, ORDINAL, FILE_NO = "_sheet", "_ordinal", "_file_no"
 LINE_SCHEMA = pl.Schema({"sheet": pl.String(), "record": pl.String(), **REJECTED_SCHEMA})
 """A line of ``rejected_rows`` before the file's own columns are added."""
 _HASH_SEED = 20240
@@ -34,8 +35,8 @@ class StagedRecord:
     Attributes
     ----------
     parts : list of Path
-        Parquet files: the contract's columns, ``_row``, ``_sheet``, and ``_ordinal``, the row's
-        place among the record's good rows.
+        Parquet files: the contract's columns, ``_row``, ``_sheet``, ``_file_no``, and ``_ordinal``,
+        the row's place among the record's good rows.
     rows : int
         Rows in them.
     hashes : list of polars.Series
@@ -56,23 +57,32 @@ class StagedRecord:
 
 @dataclass(slots=True)
 class StagedFile:
-    """One file, read and checked: its good rows by record, its rejected rows, its counts."""
+    """One file, read and checked: its good rows by record, its rejected rows, its counts.
+
+    ``file_no`` is its place in the order of arrival, written beside every row.
+    """
 
     folder: Path
+    file_no: int = 0
     records: dict[str, StagedRecord] = field(default_factory=dict)
     lines: list[Path] = field(default_factory=list)
     rows_read: int = 0
     _number: Iterator[int] = field(default_factory=count)
 
+    @property
+    def _number_of_file(self) -> pl.Expr:
+        return pl.lit(self.file_no, dtype=pl.Int32).alias(FILE_NO)
+
     def _path(self, kind: str) -> Path:
-        return self.folder / f"{kind}-{next(self._number):06}.parquet"
+        return self.folder / f"{self.file_no}-{kind}-{next(self._number):06}.parquet"
 
     def reject(self, lines: pl.DataFrame, sheet: str, record: str) -> None:
         """Keep lines of rejected rows (``row, column, value, rule, mend``)."""
         if lines.height:
             path = self._path("rejected")
             whole = lines.with_columns(sheet=pl.lit(sheet), record=pl.lit(record))
-            whole.select(LINE_SCHEMA.names()).cast(LINE_SCHEMA).write_parquet(path)
+            whole = whole.select(LINE_SCHEMA.names()).cast(LINE_SCHEMA)
+            _write_rows(whole.with_columns(self._number_of_file), path)
             self.lines.append(path)
 
     def accept(self, contract: Contract, rows: pl.DataFrame, sheet: str) -> None:
@@ -82,9 +92,8 @@ class StagedFile:
         record = self.records.setdefault(contract.name, StagedRecord(contract))
         ordinal = pl.int_range(record.rows, record.rows + rows.height, dtype=pl.Int64)
         path = self._path(contract.name)
-        rows.with_columns(pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL)).write_parquet(
-            path, compression="uncompressed", statistics=False
-        )
+        where = (pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL), self._number_of_file)
+        _write_rows(rows.with_columns(where), path)
         record.parts.append(path)
         record.rows += rows.height
         record.hashes.append(rows.select(pl.struct(contract.key).hash(_HASH_SEED)).to_series())
@@ -94,6 +103,19 @@ class StagedFile:
             record.references[reference] = (
                 given if before is None else pl.concat([before, given]).unique()
             )
+
+
+def _write_rows(rows: pl.DataFrame, path: Path) -> None:
+    """Write rows that are soon read again: by Arrow, plainly, in half the time Polars takes."""
+    texts = [name for name, kind in rows.schema.items() if kind == pl.String]
+    write_table(
+        rows.to_arrow(compat_level=pl.CompatLevel.oldest()),
+        path,
+        compression="none",
+        use_dictionary=texts,
+        write_statistics=False,
+        store_schema=False,
+    )
 
 
 def _unclaimed(table: TextTable, plan: TablePlan, batch: pl.DataFrame) -> pl.DataFrame:
@@ -213,6 +235,8 @@ def stage_file(
     folder: Path,
     today: date,
     task: Task,
+    *,
+    file_no: int = 0,
 ) -> StagedFile:
     """Read and check all tables of one file.
 
@@ -222,10 +246,12 @@ def stage_file(
         Consumed in order.
     contracts : dict of Contract
     folder : Path
-        An empty folder for the Parquet files.
+        Where the Parquet files go, named by the file's number.
     today : datetime.date
     task : Task
         Advanced by the rows read.
+    file_no : int
+        The file's place in the order of arrival.
 
     Returns
     -------
@@ -237,7 +263,7 @@ def stage_file(
     WinterpoolError
         The file cannot be read to its end, or a table of it cannot be planned.
     """
-    staged = StagedFile(folder)
+    staged = StagedFile(folder, file_no)
     for table, plan in tables:
         stage_table(staged, table, plan, contracts=contracts, today=today, task=task)
     find_duplicates(staged)

@@ -36,6 +36,7 @@ _CANDIDATES = (",", ";", "\t", "|")
 _NEWLINE, _RETURN, _QUOTE, _HASH, _SPACE, _TAB = b'\n\r"# \t'
 _SAMPLE = 1 << 20
 _SAMPLE_ROWS = 500
+_WINDOW = 1 << 16
 _BATCH_ROWS = 50_000
 _TEXT_SHOWN = 200
 _MOST_MALFORMED = 1_000_000
@@ -144,6 +145,8 @@ def _detect_delimiter(sample: list[str], skip_rows: int) -> str:
     """Take the delimiter by which most rows have the heading's number of fields."""
 
     def score(delimiter: str) -> tuple[float, int]:
+        if not any(delimiter in line for line in sample):
+            return (0.0, 0)
         rows = islice(_csv_rows(sample, delimiter), skip_rows, skip_rows + _SAMPLE_ROWS)
         try:
             cut = [len(cells) for cells in rows if cells and not is_comment(cells, 0)]
@@ -288,20 +291,22 @@ def _counts(is_delimiter: np.ndarray, starts: np.ndarray) -> np.ndarray:
 
 def _has_blanks_at_edges(block: bytes, delimiter: str) -> bool:
     """Whether some cell may begin or end with a blank, or be a quoted nothing."""
-    if _QUOTE in block or b"\xc2\xa0" in block:
+    if _QUOTE in block or (not block.isascii() and b"\xc2\xa0" in block):
         return True
     data = np.frombuffer(block, dtype=np.uint8)
-    is_blank = data == _SPACE
-    if delimiter != "\t" and b"\t" in block:
-        is_blank |= data == _TAB
-    blanks = np.flatnonzero(is_blank)
-    if not len(blanks):
-        return False
-    before, after = data[np.maximum(blanks - 1, 0)], data[np.minimum(blanks + 1, len(data) - 1)]
-    edges = (ord(delimiter), _NEWLINE, _RETURN)
-    return blanks[0] == 0 or any(
-        bool((side == edge).any()) for side in (before, after) for edge in edges
+    # in windows that overlap by one byte: a mask of a whole block costs more memory than time
+    return data[0] in (_SPACE, _TAB) or any(
+        _has_blank_beside_edge(data[start : start + _WINDOW + 1], ord(delimiter))
+        for start in range(0, len(data), _WINDOW)
     )
+
+
+def _has_blank_beside_edge(data: np.ndarray, delimiter: int) -> bool:
+    is_blank = data == _SPACE
+    if delimiter != _TAB:
+        is_blank |= data == _TAB
+    is_edge = (data == delimiter) | (data == _NEWLINE) | (data == _RETURN)
+    return bool((is_blank[1:] & is_edge[:-1]).any() or (is_blank[:-1] & is_edge[1:]).any())
 
 
 def _kept(block: bytes, starts: np.ndarray, ends: np.ndarray, is_good: np.ndarray) -> bytes:

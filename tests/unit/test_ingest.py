@@ -114,6 +114,34 @@ def test_a_newer_file_supersedes_and_the_older_row_stays_queryable(study: Study)
     assert kept == [(28.0, 4, False), (30.5, 4, False), (31.5, 3, True)]
 
 
+def test_rows_supersede_at_the_very_ends_of_a_file_s_keys(study: Study) -> None:
+    """Readings at the bounds of what can be dated, of which files share the first and the last."""
+    head = "colony_id,logged_at,position,temperature_c\n"
+    first, last = "0001-01-01T00:00:00+10:00", "2025-03-31T23:59:59-10:00"
+    put(
+        study,
+        a=APIARIES,
+        c=COLONIES,
+        s1=head + f"C1,{first},floor,1\nC1,2024-10-05T00:00:00Z,floor,1\nC2,{last},floor,1\n",
+        s2=head + f"C2,{last},floor,2\n",
+        s3=head + f"C1,{first},floor,3\nC2,2024-10-05T00:00:00Z,floor,3\n",
+    )
+    ingest(study)
+    with Store.open(study.store_path, read_only=True) as store:
+        kept = store.connection.sql(
+            "SELECT colony_id, temperature_c, _file_no, _is_superseded FROM sensor_readings_rows "
+            "ORDER BY _file_no, colony_id, logged_at"
+        ).fetchall()
+    assert kept == [
+        ("C1", 1.0, 3, True),
+        ("C1", 1.0, 3, False),
+        ("C2", 1.0, 3, True),
+        ("C2", 2.0, 4, False),
+        ("C1", 3.0, 5, False),
+        ("C2", 3.0, 5, False),
+    ]
+
+
 def test_within_a_file_the_first_row_of_a_key_stands(study: Study) -> None:
     lines = "C1,2024-10-05,31.5,scale\nC1,2024-10-05,30,scale\nC1,2024-10-05,29,scale\n"
     put(study, a=APIARIES, c=COLONIES, w=HEAD + "C1,2024-10-05,3,scale\n" + lines)

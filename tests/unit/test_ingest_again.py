@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import date
+from pathlib import Path
 
 import polars as pl
 import pytest
 
-from pipeline import opening
+from pipeline import arrivals, opening
 from pipeline.errors import MappingError
-from pipeline.study import Study
+from pipeline.study import Study, new_study
+from tests import killing
 from tests.inbox import APIARIES, COLONIES, HEAD, everything, ingest, put, rejected, stored
 
 
@@ -157,3 +159,26 @@ def test_rows_whose_colony_goes_away_with_a_mapping_are_refused_and_come_back(
     ingest(study)
     assert stored(study, "weighings").height == 1
     assert rejected(study) == []
+
+
+@pytest.mark.parametrize("most", [1, 2, 3])
+def test_files_loaded_together_are_as_if_loaded_one_by_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    """Good, bad, waiting, mapped, unreadable and superseding files, in transactions of any size."""
+    found = []
+    for name in ("together", "apart"):
+        study = new_study(tmp_path / name)
+        killing.fill(study, readings=50)
+        stations = "station_id,name,elevation_m\nS1,Hill top,300\n"
+        put(
+            study,
+            stations=stations,
+            later=HEAD + "C9,2024-12-05,30,scale\nC1,2024-10-05,33,scale\n",
+        )
+        ingest(study)
+        put(study, y_late="colony_id,apiary_id,frames_max\nC9,Hill,20\nC1,Hill,12\n")
+        ingest(study)
+        found.append(everything(study))
+        monkeypatch.setattr(arrivals, "_MOST_TOGETHER", most)
+    assert found[0] == found[1]

@@ -51,7 +51,7 @@ def test_ctrl_c_leaves_the_store_before_that_file(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(arrivals.Archive, "keep", stopped)  # the last act inside the transaction
+        patched.setattr(arrivals.Archive, "keep_all", stopped)  # inside the transaction, at its end
         with pytest.raises(KeyboardInterrupt):
             ingest(study)
     assert everything(study) == before

@@ -104,6 +104,18 @@ def test_a_quotation_mark_never_closed_is_named_with_its_row(tmp_path: Path, cel
         read(tmp_path, f"a,b\n{cell},x\nmore,y\n")
 
 
+@pytest.mark.parametrize("window", [1, 2, 3, 5, 8])
+@pytest.mark.parametrize("line", ["a b, c", "a b ,c", "a b,c ", " a b,c", "a b,\tc"])
+def test_blanks_at_edges_are_found_wherever_a_window_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, line: str, window: int
+) -> None:
+    monkeypatch.setattr(delimited, "_WINDOW", window)
+    for rows_before in range(3):
+        lines = ["one,two", *["x y,z"] * rows_before, line, "x y,z"]
+        _, rows = read(tmp_path, "\n".join(lines) + "\n")
+        assert rows.row(rows_before)[:2] == ("a b", "c")
+
+
 def test_blocks_are_joined_without_losing_or_shifting_rows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
