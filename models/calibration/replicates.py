@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from pipeline.cluster import connected
 from pipeline.errors import ModelError
 from pipeline.progress import Progress
 
@@ -83,39 +83,6 @@ def read_replicates(folder: Path) -> list[dict[str, Any]]:
     return found
 
 
-@contextmanager
-def _client(scheduler: str | None, workers: int) -> Iterator[Any]:
-    try:
-        from distributed import Client, LocalCluster
-    except ModuleNotFoundError as error:
-        raise ModelError(
-            "Replicates are run by dask.distributed, which is not installed.",
-            mend='Install it with: pip install "winterpool[calibration]".',
-        ) from error
-    if scheduler is not None:
-        try:
-            client = Client(scheduler, timeout="5s")
-        except (OSError, ValueError) as error:
-            raise ModelError(
-                f"No scheduler answers at {scheduler} ({error}).",
-                mend="Start one with `dask scheduler`, or leave --scheduler out.",
-            ) from error
-        with client:
-            yield client
-        return
-    with (
-        LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            memory_limit=0,
-            host="127.0.0.1",
-            dashboard_address="127.0.0.1:0",
-        ) as cluster,
-        Client(cluster) as client,
-    ):
-        yield client
-
-
 def run_replicates(
     jobs: Sequence[Job], progress: Progress, *, scheduler: str | None = None, workers: int = 1
 ) -> int:
@@ -138,9 +105,10 @@ def run_replicates(
 
     Raises
     ------
+    StudyError
+        As ``pipeline.cluster.connected``.
     ModelError
-        dask.distributed is missing, no scheduler answers, or one replicate ended its worker
-        again and again.
+        One replicate ended its worker again and again.
 
     Notes
     -----
@@ -151,7 +119,7 @@ def run_replicates(
     if not ahead:
         return 0
     with (
-        _client(scheduler, workers) as client,
+        connected(scheduler, workers) as client,
         progress.task("replicates", total=len(ahead), unit="replicates") as task,
     ):
         from distributed import KilledWorker, as_completed

@@ -34,9 +34,8 @@ from pipeline.settings import IngestSettings
 
 _CANDIDATES = (",", ";", "\t", "|")
 _NEWLINE, _RETURN, _QUOTE, _HASH, _SPACE, _TAB = b'\n\r"# \t'
-_SAMPLE = 1 << 20
+_SAMPLE, _WINDOW = 1 << 20, 1 << 16
 _SAMPLE_ROWS = 500
-_WINDOW = 1 << 16
 _BATCH_ROWS = 50_000
 _TEXT_SHOWN = 200
 _MOST_MALFORMED = 1_000_000

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from models.calibration.replicates import Job, read_replicates, run_replicates
-from pipeline.errors import ModelError
+from pipeline.errors import ModelError, StudyError
 from pipeline.progress import SILENT
 
 
@@ -99,13 +99,13 @@ def test_a_replicate_that_always_ends_its_worker_is_named(tmp_path):
 
 
 def test_no_scheduler_is_said_plainly(tmp_path):
-    with pytest.raises(ModelError, match=r"No scheduler answers at 127\.0\.0\.1:1"):
+    with pytest.raises(StudyError, match=r"No scheduler answers at 127\.0\.0\.1:1"):
         run_replicates([Job(tmp_path, square, 0)], SILENT, scheduler="127.0.0.1:1")
 
 
 def test_a_missing_engine_is_said_plainly(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(ModelError) as caught:
+    with pytest.raises(StudyError) as caught:
         run_replicates([Job(tmp_path, square, 0)], SILENT)
     assert "winterpool[calibration]" in caught.value.mend
 
