@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
+from scipy import stats
 
 from models.simulate_mites import Treatment, count_mites, treat
 from models.vocabulary import LEVELS, OUTCOMES, STORES, STRENGTH, SURVIVAL
@@ -303,9 +304,9 @@ def simulate_pool(scenario: Scenario, seed: int) -> SimulatedPool:
     use = use + method_sd * rng.normal(size=n)
     mean_frames = np.exp(_eta(scenario, units, STRENGTH, units.level, units.opening))
     frames_sd = np.full(n, 0.6)
-    frames = mean_frames * rng.gamma(FRAMES_CV**-2, FRAMES_CV**2, n) + frames_sd * rng.normal(
-        size=n
-    )
+    place = stats.norm.cdf(rng.normal(size=n))  # one draw each, whatever the distribution
+    frames = mean_frames * stats.gamma.ppf(place, FRAMES_CV**-2, scale=FRAMES_CV**2)
+    frames = frames + frames_sd * rng.normal(size=n)
     frames = np.maximum(np.round(4.0 * frames) / 4.0, 0.0)
     autumn = np.maximum(units.autumn_frames + 0.7 * rng.normal(size=n), 1.0)
 
