@@ -15,7 +15,7 @@ from models.calibration.results import (
 )
 from models.calibration.sbc import LOOKED_AT, SCALARS
 from models.calibration.scenarios import ORDINARY, SCENARIOS
-from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
+from models.vocabulary import OUTCOMES
 from reports.calibration import GOAL, load_calibration, ranks_of
 
 ENOUGH = 200  # associations from which that goal can be seen
@@ -57,25 +57,7 @@ def test_chains_agreed_in_nearly_all_replicates(kept):
     assert run["r_hat_above_1.05"] <= 0.2 * run["replicates"]
 
 
-WIDE = pytest.mark.xfail(
-    strict=True,
-    reason="50 % intervals hold 55 % of the truths, one point more than the goal",
-)
-NARROW = pytest.mark.xfail(
-    strict=True,
-    reason="50 % intervals hold 45.5 % of the truths, 0.5 points less than the goal: frames gained "
-    "are drawn towards none by 0.26 of 2.5, in part by the priors",
-)
-
-
-@pytest.mark.parametrize(
-    "outcome",
-    [
-        STORES,
-        pytest.param(SURVIVAL, marks=WIDE),
-        pytest.param(STRENGTH, marks=NARROW),
-    ],
-)
+@pytest.mark.parametrize("outcome", OUTCOMES)
 def test_coverage_is_within_the_goal(kept, outcome):
     [row] = rows(kept.scenarios.filter(scenario=ORDINARY, outcome=outcome))
     assert row["n"] - row["n_refused"] >= ENOUGH
