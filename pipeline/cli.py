@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, NoReturn
 
@@ -235,7 +236,9 @@ def _stop() -> NoReturn:
         "Stopped. What was loaded before stays; the step under way left nothing behind.",
         "Give the same command again to go on.",
     )
-    sys.stderr.flush()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):  # nobody reads it any more
+            stream.flush()
     os._exit(STOPPED_BY_USER)
 
 
