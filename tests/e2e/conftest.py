@@ -6,7 +6,8 @@ import io
 import os
 import subprocess
 import sys
-from contextlib import redirect_stderr, redirect_stdout
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,6 +42,21 @@ def run_here(*arguments: object) -> subprocess.CompletedProcess[str]:
     finally:
         sys.argv = before
     return subprocess.CompletedProcess(arguments, code, out.getvalue(), err.getvalue())
+
+
+@contextmanager
+def at_work(step: str, path: Path, sign: str) -> Iterator[subprocess.Popen[str]]:
+    """Run a step in a process of its own, and yield it once it says that it is at something."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "pipeline", step, str(path)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    ) as process:
+        assert process.stderr is not None
+        assert any(sign in line for line in process.stderr), f"{step} never came to {sign}"
+        yield process
 
 
 @dataclass(frozen=True)

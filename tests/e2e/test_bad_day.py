@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import re
 import signal
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -19,7 +18,7 @@ import pytest
 from pipeline.store import Store
 from pipeline.study import Study
 from tests.bad_day import BROKEN, send_base
-from tests.e2e.conftest import run_here, run_winterpool
+from tests.e2e.conftest import at_work, run_here, run_winterpool
 from tests.killing import copied
 from tests.table_hashes import table_hashes
 
@@ -53,15 +52,7 @@ def counted(said: str) -> dict[str, tuple[str, int, int, int]]:
 
 def run_and_die(study: Study, sign: str) -> None:
     """Give the command ``run`` and cut its power as soon as it says that it is at something."""
-    with subprocess.Popen(
-        [sys.executable, "-m", "pipeline", "run", str(study.path)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-    ) as process:
-        assert process.stderr is not None
-        assert any(sign in line for line in process.stderr)
+    with at_work("run", study.path, sign) as process:
         time.sleep(0.2)
         process.kill()
         assert process.wait() == -signal.SIGKILL

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import gzip
-import os
 import signal
-import subprocess
 import sys
 import time
 import zipfile
 from pathlib import Path
 
-import openpyxl
 import pytest
 
 from pipeline.store import Store
 from pipeline.study import Study
-from tests.e2e.conftest import run_here, run_winterpool
+from tests.bad_day import workbook
+from tests.e2e.conftest import at_work, run_here, run_winterpool
 
 HEAD = "colony_id,weighed_on,gross_kg,method\n"
 GOOD = HEAD + "h1,2023-10-10,31.5,scale\n"
@@ -24,19 +22,8 @@ PNG = b"\x89PNG\r\n\x1a\n" + bytes(64)
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(1024)  # how an encrypted workbook begins
 
 
-def _workbook(path: Path, rows: list[list[object]], merged: str = "") -> None:
-    book = openpyxl.Workbook()
-    sheet = book.active
-    sheet.title = "weighings"
-    for row in rows:
-        sheet.append(row)
-    if merged:
-        sheet.merge_cells(merged)
-    book.save(path)
-
-
 def _expanding_workbook(path: Path) -> None:
-    _workbook(path, [HEAD.strip().split(",")])
+    workbook(HEAD.strip().split(","))(path)
     with (
         zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive,
         archive.open("xl/worksheets/sheet9.xml", "w") as member,
@@ -64,13 +51,10 @@ def _write_bad_files(folder: Path) -> dict[str, str]:
     words["cut.csv.gz"] = "cut off"
     (folder / "secret.xlsx").write_bytes(OLE)
     words["secret.xlsx"] = "password"
-    _workbook(folder / "macros.xlsm", [HEAD.strip().split(",")])
+    workbook(HEAD.strip().split(","))(folder / "macros.xlsm")
     words["macros.xlsm"] = "macro"
-    _workbook(
-        folder / "merged.xlsx",
-        [HEAD.strip().split(","), ["h1", "2023-10-10", 31.5, "scale"]],
-        merged="A2:B2",
-    )
+    rows = (HEAD.strip().split(","), ["h1", "2023-10-10", 31.5, "scale"])
+    workbook(*rows, merged="A2:B2")(folder / "merged.xlsx")
     words["merged.xlsx"] = "merged"
     _expanding_workbook(folder / "expands.xlsx")
     words["expands.xlsx"] = "expand"
@@ -189,19 +173,11 @@ def test_stopping_by_keyboard_leaves_the_store_as_it_was(study: Study) -> None:
     (study.inbox_path / "readings.csv").write_text(
         "colony_id,logged_at,position,temperature_c\n" + rows
     )
-    process = subprocess.Popen(
-        [sys.executable, "-m", "pipeline", "ingest", str(study.path)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=os.environ,
-    )
-    while "loading rows" not in (process.stderr.readline() if process.stderr else ""):
-        time.sleep(0.05)
-    time.sleep(0.5)
-    process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=120)
-    assert process.returncode == 130, said
+    with at_work("ingest", study.path, "loading rows") as process:
+        time.sleep(0.5)
+        process.send_signal(signal.SIGINT)
+        said = process.stderr.read() if process.stderr else ""
+        assert process.wait(timeout=120) == 130, said
     assert "Stopped" in said and "Traceback" not in said
     assert counts(study) == before
     again = run_winterpool("ingest", study.path, "--quiet")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import shutil
 import signal
-import subprocess
 import sys
 
 import pytest
 
 from pipeline.store import Store
 from pipeline.study import Study
-from tests.e2e.conftest import DemoRun, run_winterpool
+from tests.e2e.conftest import DemoRun, at_work, run_winterpool
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT as a terminal does")
 
@@ -49,17 +48,9 @@ def test_a_step_stopped_by_keyboard_leaves_everything_as_it_was(
     study: Study, step: str, sign: str
 ) -> None:
     before, rows = results(study), derived(study)
-    with subprocess.Popen(
-        [sys.executable, "-m", "pipeline", step, str(study.path)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-    ) as process:
-        assert process.stderr is not None
-        assert any(sign in line for line in process.stderr)
+    with at_work(step, study.path, sign) as process:
         process.send_signal(signal.SIGINT)
-        said = process.stderr.read()
+        said = process.stderr.read() if process.stderr else ""
         assert process.wait(timeout=120) == 130, said
     problem, mend = said.splitlines()[-2:]
     assert problem.startswith("winterpool: Stopped.")
