@@ -84,7 +84,7 @@ def _parts_table(pool: Pool) -> pl.DataFrame:
     )
 
 
-def _attempt_settings(model: ModelSettings, attempt: int) -> dict[str, Any]:
+def _attempt_settings(model: ModelSettings, n_units: int, attempt: int) -> dict[str, Any]:
     """Each retry doubles the draws and halves the distance of target_accept to 1."""
     factor = 2**attempt
     return {
@@ -93,7 +93,7 @@ def _attempt_settings(model: ModelSettings, attempt: int) -> dict[str, Any]:
         "chains": model.chains,
         "cores": model.cores,
         "seed": model.seed + attempt,
-        "target_accept": 1.0 - (1.0 - model.target_accept) / factor,
+        "target_accept": model.acceptance(n_units, attempt),
     }
 
 
@@ -122,7 +122,7 @@ def _sample_until_passed(
     attempts = [{"step": "compile", "seconds": round(time.monotonic() - begun, 1)}]
     for attempt in range(settings.model.retries + 1):
         begun = time.monotonic()
-        chosen = _attempt_settings(settings.model, attempt)
+        chosen = _attempt_settings(settings.model, pool.n_units, attempt)
         tree = compiled.sample(chosen, progress)
         sampled = time.monotonic()
         posterior, stats = tree["posterior"].ds, tree["sample_stats"].ds

@@ -88,7 +88,9 @@ def why_not(logged: Logged, contrast: str, settings: ModelSettings) -> str:
     return ""
 
 
-def _sample(compiled: Any, model: ModelSettings, attempt: int, task: Any) -> xr.DataTree:
+def _sample(
+    compiled: Any, model: ModelSettings, n_units: int, attempt: int, task: Any
+) -> xr.DataTree:
     import nutpie
 
     factor = 2**attempt
@@ -103,7 +105,7 @@ def _sample(compiled: Any, model: ModelSettings, attempt: int, task: Any) -> xr.
         chains=model.chains,
         cores=model.cores,
         seed=model.seed + attempt,
-        target_accept=1.0 - (1.0 - model.target_accept) / factor,
+        target_accept=model.acceptance(n_units, attempt),
         progress_bar=False,
         progress_callback=show,
         progress_rate=500,
@@ -124,7 +126,7 @@ def _fit_one(
         begun = time.monotonic()
         total = settings.chains * (settings.draws + settings.tune) * 2**attempt
         with progress.task(f"sampling {logged.outcome}", total=total, unit="draws") as task:
-            tree = _sample(compiled, settings, attempt, task)
+            tree = _sample(compiled, settings, len(logged.unit_names), attempt, task)
         posterior = tree["posterior"].ds
         draws = {c: contrast_draws(logged, posterior, c) for c in contrasts}
         gates = judge(posterior, tree["sample_stats"].ds, free, draws)

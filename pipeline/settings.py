@@ -17,6 +17,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pipeline.errors import StudyError
 from pipeline.toml_files import read_toml
 
+_LARGE_POOL = 1_000
+
 
 def setting(default: Any, comment: str) -> Any:
     """Declare a setting with its default and the sentence that explains it."""
@@ -107,7 +109,12 @@ class ModelSettings:
     chains: int = setting(4, "Chains.")
     tune: int = setting(600, "Warm-up draws per chain.")
     draws: int = setting(750, "Kept draws per chain.")
-    target_accept: float = setting(0.9, "Target acceptance of the sampler.")
+    target_accept: float = setting(
+        0.9, f"Target acceptance of the sampler, up to {_LARGE_POOL:,} colony-winters."
+    )
+    large_target_accept: float = setting(
+        0.7, "The same in larger pools: longer steps sample them twice as fast."
+    )
     cores: int = setting(2, "Processor cores to use.")
     retries: int = setting(
         2, "How often a fit that fails its gates is tried again, with more draws."
@@ -119,6 +126,11 @@ class ModelSettings:
     minimum_colonies: int = setting(
         10, "A level or part is estimated only from at least this many colony-winters."
     )
+
+    def acceptance(self, n_units: int, attempt: int = 0) -> float:
+        """Target acceptance for so many colony-winters; each retry halves its distance to 1."""
+        first = self.target_accept if n_units <= _LARGE_POOL else self.large_target_accept
+        return 1.0 - (1.0 - first) / 2**attempt
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,6 +283,10 @@ def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> An
     if name == "time_zone" and not _is_time_zone(str(value)):
         raise StudyError(
             f"{place} is no time zone.", mend="Write an IANA name, like America/Toronto."
+        )
+    if name.endswith("target_accept") and not 0.0 < value < 1.0:
+        raise StudyError(
+            f"{place} is no share between 0 and 1.", mend="Write a number such as 0.9."
         )
     if isinstance(value, (int, float)) and value < 0:
         raise StudyError(f"{place} is negative.", mend="Write zero or a positive number.")

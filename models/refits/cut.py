@@ -34,14 +34,14 @@ def cut_variation() -> Variation:
     return Variation(CUT, CUT, "mites learnt from their counts alone", is_cut=True)
 
 
-def _chosen(model: ModelSettings, budget: Budget, seed: int) -> dict[str, Any]:
+def _chosen(model: ModelSettings, budget: Budget, n_units: int, seed: int) -> dict[str, Any]:
     return {
         "draws": budget.draws,
         "tune": budget.tune,
         "chains": budget.chains,
         "cores": min(model.cores, budget.chains),
         "seed": seed,
-        "target_accept": model.target_accept,
+        "target_accept": model.acceptance(n_units),
     }
 
 
@@ -67,7 +67,7 @@ def load_sets(
     priors = Priors()
     with progress.task("compiling the mite part"):
         compiled = compile_model(build_mite_model(pool, priors), priors, is_reused=False)
-    tree = compiled.sample(_chosen(model, budget, model.seed), progress)
+    tree = compiled.sample(_chosen(model, budget, pool.n_units, model.seed), progress)
     loads = flat_draws(tree["posterior"].ds["mite_load"])
     step = len(loads) // n_sets
     return loads[step // 2 :: step][:n_sets]
@@ -114,7 +114,9 @@ def cut_rows(
             built = build_joint_model(pool, priors, given_load=loads)
             compiled = compile_model(built, priors)
         try:
-            tree = compiled.sample(_chosen(model, budget, model.seed + number), progress)
+            tree = compiled.sample(
+                _chosen(model, budget, pool.n_units, model.seed + number), progress
+            )
         except RuntimeError:  # no place to start from
             return {o: broken_row(o, counts[o]) for o in asked}, {"n_sets": len(sets)}
         divergences += int(tree["sample_stats"].ds["diverging"].values.sum())

@@ -67,7 +67,7 @@ def answer_draws(
     }
 
 
-def _chosen(model: ModelSettings, budget: Budget, attempt: int) -> dict[str, Any]:
+def _chosen(model: ModelSettings, budget: Budget, n_units: int, attempt: int) -> dict[str, Any]:
     factor = 2**attempt
     return {
         "draws": budget.draws * factor,
@@ -75,7 +75,7 @@ def _chosen(model: ModelSettings, budget: Budget, attempt: int) -> dict[str, Any
         "chains": budget.chains,
         "cores": min(model.cores, budget.chains),
         "seed": model.seed + attempt,
-        "target_accept": 1.0 - (1.0 - model.target_accept) / factor,
+        "target_accept": model.acceptance(n_units, attempt),
     }
 
 
@@ -141,7 +141,7 @@ def refit_pool(
     made = {}
     for attempt in range(budget.retries + 1):
         try:
-            tree = compiled.sample(_chosen(settings.model, budget, attempt), progress)
+            tree = compiled.sample(_chosen(settings.model, budget, pool.n_units, attempt), progress)
         except RuntimeError:  # no place to start from, where few records are left
             made = {o: broken_row(o, counts[o]) for o in asked}
             continue

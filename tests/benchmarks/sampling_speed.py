@@ -139,7 +139,7 @@ def run_one(way: str, units: int, draws: int, tune: int, retries: int) -> dict:
             "chains": model.chains,
             "cores": model.cores,
             "seed": model.seed + attempt,
-            "target_accept": 1.0 - (1.0 - model.target_accept) / factor,
+            "target_accept": model.acceptance(pool.n_units, attempt),
         }
         made = sample_once(pool, compiled, chosen)
         made["compiling_cpu_s"] += found["compiling_cpu_s"]

@@ -104,6 +104,14 @@ def test_a_failed_gate_makes_fit_try_again_with_more_draws(simulated, sampler, t
     assert json.loads((tmp_path / "run.json").read_text())["has_converged"] is True
 
 
+def test_large_pools_are_sampled_in_longer_steps_and_retried_in_shorter_ones():
+    model = ModelSettings()
+    small, large = (fitting._attempt_settings(model, n, 0) for n in (1_000, 1_001))
+    assert (small["target_accept"], large["target_accept"]) == (0.9, 0.7)
+    assert small["draws"] == large["draws"]
+    assert fitting._attempt_settings(model, 1_001, 1)["target_accept"] == pytest.approx(0.85)
+
+
 def test_when_the_budget_is_spent_no_number_is_shown(simulated, sampler):
     seen = sampler(3.0, 3.0)
     result = fitting.fit(

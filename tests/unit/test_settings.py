@@ -60,6 +60,8 @@ def test_a_whole_number_serves_where_a_fraction_is_asked():
         ({"model": {"draws": "many"}}, "expected kind (int)"),
         ({"model": {"draws": True}}, "expected kind (int)"),
         ({"model": {"draws": -5}}, "is negative"),
+        ({"model": {"target_accept": 1.0}}, "is no share between 0 and 1"),
+        ({"model": {"large_target_accept": 0.0}}, "is no share between 0 and 1"),
         ({"study": {"is_invented": 1}}, "expected kind (bool)"),
         ({"stores": {"processing_loss": float("nan")}}, "is not a number"),
     ],
