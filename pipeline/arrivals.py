@@ -74,7 +74,6 @@ class Arrivals:
         self.began = datetime.now(UTC).isoformat(timespec="microseconds")
         self.results: dict[int, FileResult] = {}
         self.passed_over: list[FileResult] = []
-        self._folder_no = count()
         self.staged: list[tuple[Arrival, Path]] = []  # with the file's copy; not loaded yet
 
     def _now(self) -> datetime:
@@ -292,10 +291,11 @@ class Arrivals:
         self._stage(self._entry(sha256, name, folder, copy.stat().st_size), copy)
 
     def _place_of_copy(self, name: str) -> Path:
-        """An empty folder of its own, so that the copy keeps its name."""
-        folder = self.study.working_path / str(next(self._folder_no))
-        folder.mkdir()
-        return folder / Path(name).name
+        """A place for a copy that keeps its name: a folder that holds none of that name."""
+        folders = (self.study.working_path / str(number) for number in count())
+        place = next(p for f in folders if not (p := f / Path(name).name).exists())
+        place.parent.mkdir(exist_ok=True)
+        return place
 
     def _pass_over(self, name: str, folder: str, error: ReadError) -> None:
         """Tell of a file that cannot be read just now; the next ingest meets it afresh."""

@@ -180,26 +180,34 @@ def _limit(field: Field, today: date) -> date | datetime:
     return datetime.combine(today, time.min, UTC) + timedelta(days=1, hours=12)
 
 
-def _text_faults(field: Field, values: pl.Series) -> Iterator[_Fault]:
+def _distinct_texts(contract: Contract, rows: pl.DataFrame) -> dict[str, list[str]]:
+    """Distinct values of the text columns that have something to check, all in one pass."""
+    limited = [
+        field.name
+        for field in contract.fields
+        if field.type == "string" and (field.enum or field.pattern or field.max_length)
+    ]
+    if not limited:
+        return {}
+    return rows.select(pl.col(limited).drop_nulls().unique().implode()).row(0, named=True)
+
+
+def _text_faults(field: Field, distinct: list[str]) -> Iterator[_Fault]:
     """Faults of a text column, judged on its distinct values."""
-    if not (field.enum or field.pattern or field.max_length):
-        return
-    distinct = values.unique().drop_nulls()
-    broken: list[tuple[str, pl.Series, str | Callable[[str], str]]] = []
+    bad: list[tuple[str, list[str], str | Callable[[str], str]]] = []
     if field.enum:
-        is_known = distinct.is_in(list(field.enum))
-        broken.append(("enum", ~is_known, lambda found: mends.enum_mend(field, found)))
-    if field.pattern:
-        is_like = distinct.str.contains(f"^(?:{field.pattern})$")
-        is_like &= ~distinct.str.contains("\n", literal=True)
-        broken.append(("pattern", ~is_like, mends.pattern_mend(field)))
+        unknown = [text for text in distinct if text not in field.enum]
+        bad.append(("enum", unknown, lambda found: mends.enum_mend(field, found)))
+    if field.pattern and distinct:
+        is_like = pl.Series(distinct).str.contains(f"^(?:{field.pattern})$")
+        unlike = [t for t, like in zip(distinct, is_like, strict=True) if not like or "\n" in t]
+        bad.append(("pattern", unlike, mends.pattern_mend(field)))
     if field.max_length:
-        is_long = distinct.str.len_chars() > field.max_length
-        broken.append(("maxLength", is_long, mends.length_mend(field)))
-    for rule, is_bad, mend in broken:
-        if is_bad.any():
-            bad = distinct.filter(is_bad)
-            yield _Fault(rule, field.name, pl.col(field.name).is_in(bad.implode()), mend)
+        long = [text for text in distinct if len(text) > field.max_length]
+        bad.append(("maxLength", long, mends.length_mend(field)))
+    for rule, texts, mend in bad:
+        if texts:
+            yield _Fault(rule, field.name, pl.col(field.name).is_in(texts), mend)
 
 
 def _month_day(value: str) -> int:
@@ -268,11 +276,12 @@ def check_rows(contract: Contract, plan: RecordPlan, batch: pl.DataFrame, today:
         batch = batch.filter(plan.where)
     rows = _values(contract, plan, batch)
     plans = {column.column: column for column in plan.columns}
+    texts = _distinct_texts(contract, rows)
     faults: list[_Fault] = []
     for field in contract.fields:
         faults += _column_faults(field, plans.get(field.name), today)
-        if field.type == "string":
-            faults += _text_faults(field, rows[field.name])
+        if field.name in texts:
+            faults += _text_faults(field, texts[field.name])
     faults += [_rule_fault(contract, r) for r in contract.rules if r.kind != "at_most_referenced"]
     columns = [*contract.columns, ROW]
     is_bad = pl.any_horizontal(fault.is_broken.fill_null(False) for fault in faults)

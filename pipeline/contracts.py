@@ -103,9 +103,9 @@ class Rule:
     on: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Contract:
-    """What one table holds."""
+    """What one table holds; each is one of a kind, equal to itself alone."""
 
     name: str
     title: str

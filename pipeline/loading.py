@@ -18,7 +18,7 @@ import polars as pl
 from pipeline import mends
 from pipeline.contracts import Contract, Reference, Rule, load_contracts
 from pipeline.file_lines import FileEntry, FileLine, write_files
-from pipeline.staging import FILE_NO, LINE_SCHEMA, ORDINAL, StagedFile, StagedRecord
+from pipeline.staging import FILE_NO, LINE_SCHEMA, ORDINAL, StagedFile, StagedRecord, write_rows
 
 UNKNOWN_REFERENCE = "unknown reference"
 _KEPT = (
@@ -94,8 +94,7 @@ class _Loading:
         }
         if not given:
             return
-        parts = [part for record in given.values() for part in record.parts]
-        source = _parquet(parts)
+        source = _parquet(self._parts(contract, list(given.values())))
         self._put("left_out", _duplicates(given))
         for reference in contract.references:
             if is_checked[reference.record]:
@@ -111,6 +110,15 @@ class _Loading:
             + (f"WHERE {_KEPT}" if left_out else "")
         )
         _supersede(self.connection, contract, list(given))
+
+    def _parts(self, contract: Contract, given: Sequence[StagedRecord]) -> list[Path]:
+        """The record's Parquet files; what was held in memory becomes one of them."""
+        parts = [part for record in given for part in record.parts]
+        held = [frame for record in given for frame in record.held]
+        if held:
+            parts.append(self.arrivals[0].staged.folder / f"held-{contract.name}.parquet")
+            write_rows(pl.concat(held), parts[-1])
+        return parts
 
     def _refuse_unknown(
         self,

@@ -38,6 +38,7 @@ def _is_unit(text: str, field: Field) -> bool:
     return text.casefold() in {name.casefold() for name in names if name}
 
 
+@lru_cache(maxsize=10_000)
 def column_of(heading: str, contract: Contract) -> str | None:
     """Return the contract's column that a heading names, or None.
 

@@ -1,7 +1,8 @@
 """Staging: one file read and checked row by row, before anything touches the store.
 
 Good rows go to Parquet files, one for each batch and record; the lines of rejected rows too.
-So memory stays small however long the file is.
+So memory stays small however long the file is. A few rows are held in memory instead: those of
+hundreds of small files are written together when they are loaded.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ from pipeline.readers import ROW, TextTable
 SHEET, ORDINAL, FILE_NO = "_sheet", "_ordinal", "_file_no"
 LINE_SCHEMA = pl.Schema({"sheet": pl.String(), "record": pl.String(), **REJECTED_SCHEMA})
 """A line of ``rejected_rows`` before the file's own columns are added."""
+_MOST_HELD = 5_000
+"""Rows of one record and file that are held in memory."""
 _HASH_SEED = 20240
 _TEXT_SHOWN = 200
 
@@ -37,8 +40,10 @@ class StagedRecord:
     parts : list of Path
         Parquet files: the contract's columns, ``_row``, ``_sheet``, ``_file_no``, and ``_ordinal``,
         the row's place among the record's good rows.
+    held : list of polars.DataFrame
+        Rows that are in no file, as they would be there.
     rows : int
-        Rows in them.
+        Rows in both.
     hashes : list of polars.Series
         Hashes of the keys, in the order of ``_ordinal``; equal keys have equal hashes.
     references : dict
@@ -49,6 +54,7 @@ class StagedRecord:
 
     contract: Contract
     parts: list[Path] = field(default_factory=list)
+    held: list[pl.DataFrame] = field(default_factory=list)
     rows: int = 0
     hashes: list[pl.Series] = field(default_factory=list)
     references: dict[Reference, pl.DataFrame] = field(default_factory=dict)
@@ -82,7 +88,7 @@ class StagedFile:
             path = self._path("rejected")
             whole = lines.with_columns(sheet=pl.lit(sheet), record=pl.lit(record))
             whole = whole.select(LINE_SCHEMA.names()).cast(LINE_SCHEMA)
-            _write_rows(whole.with_columns(self._number_of_file), path)
+            write_rows(whole.with_columns(self._number_of_file), path)
             self.lines.append(path)
 
     def accept(self, contract: Contract, rows: pl.DataFrame, sheet: str) -> None:
@@ -91,21 +97,24 @@ class StagedFile:
             return
         record = self.records.setdefault(contract.name, StagedRecord(contract))
         ordinal = pl.int_range(record.rows, record.rows + rows.height, dtype=pl.Int64)
-        path = self._path(contract.name)
         where = (pl.lit(sheet).alias(SHEET), ordinal.alias(ORDINAL), self._number_of_file)
-        _write_rows(rows.with_columns(where), path)
-        record.parts.append(path)
         record.rows += rows.height
+        if record.rows <= _MOST_HELD:
+            record.held.append(rows.with_columns(where))
+        else:
+            path = self._path(contract.name)
+            write_rows(rows.with_columns(where), path)
+            record.parts.append(path)
         record.hashes.append(rows.select(pl.struct(contract.key).hash(_HASH_SEED)).to_series())
         for reference in contract.references:
-            given = rows.select(reference.columns).drop_nulls().unique()
+            given = rows.lazy().select(reference.columns).drop_nulls().unique().collect()
             before = record.references.get(reference)
             record.references[reference] = (
                 given if before is None else pl.concat([before, given]).unique()
             )
 
 
-def _write_rows(rows: pl.DataFrame, path: Path) -> None:
+def write_rows(rows: pl.DataFrame, path: Path) -> None:
     """Write rows that are soon read again: by Arrow, plainly, in half the time Polars takes."""
     texts = [name for name, kind in rows.schema.items() if kind == pl.String]
     write_table(
@@ -196,8 +205,11 @@ def find_duplicates(staged: StagedFile) -> None:
         if hashes.n_unique() == record.rows:
             continue
         suspects = hashes.is_duplicated().arg_true().cast(pl.Int64)
+        every = [frame.lazy() for frame in record.held]
+        if record.parts:
+            every.append(pl.scan_parquet(record.parts))
         rows = (
-            pl.scan_parquet(record.parts)
+            pl.concat(every)
             .filter(pl.col(ORDINAL).is_in(suspects.implode()))
             .select(*key, ROW, SHEET, ORDINAL)
             .collect()
