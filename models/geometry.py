@@ -7,9 +7,10 @@ posterior, made from the records once and by linear algebra alone, gives
 
     u = centre + factor @ r
 
-and the sampler moves ``r``. The model is not changed: the prior is still that of ``u`` and the
-factor is constant. Only the number of steps between independent draws is smaller
-(``tests/benchmarks/sampling_speed.py`` measures it).
+and the sampler moves ``r``. Groupings with too many groups for that are only reflected, so that one
+coordinate is their mean: it trades off with the intercept, and is rotated with it. The model is
+not changed: the prior is still that of ``u`` and all maps are constant. Only the number of steps
+between independent draws is smaller (``tests/benchmarks/sampling_speed.py`` measures it).
 """
 
 from __future__ import annotations
@@ -39,12 +40,16 @@ class Rotation:
         those left as they are.
     centre : numpy.ndarray, shape (outcome, rotated)
     factor : numpy.ndarray, shape (outcome, rotated, rotated)
+    mirror : numpy.ndarray, shape (mirror, effect)
+        Unit vectors ``m`` that do not overlap, one for each grouping that is not rotated; effects
+        are reflected on all, ``u - 2 (m . u) m``, which maps the grouping's mean to its first place.
     """
 
     rotated: np.ndarray
     rest: np.ndarray
     centre: np.ndarray
     factor: np.ndarray
+    mirror: np.ndarray
 
 
 def coefficient_priors(
@@ -121,6 +126,28 @@ def _chosen(layout: Layout) -> np.ndarray:
     return chosen
 
 
+def _means(layout: Layout, terms: Terms, chosen: np.ndarray) -> tuple[np.ndarray, list[int]]:
+    """Weights of the groups, by units, in the means of groupings not rotated, and their places.
+
+    Returns
+    -------
+    weights : numpy.ndarray, shape (grouping, effect)
+        Rows of length 1.
+    first : list of int
+        Each grouping's first place.
+    """
+    units = np.bincount(terms.pick.ravel(), terms.weight.ravel(), minlength=layout.n_effects)
+    places = [layout.groups(grouping) for grouping in layout.groupings]
+    weights, first = [], []
+    for place in places:
+        own = np.zeros(len(chosen))
+        own[place] = units[place]
+        if not chosen[place.start] and (length := np.linalg.norm(own)) > 0:
+            weights.append(own / length)
+            first.append(place.start)
+    return np.array(weights).reshape(-1, len(chosen)), first
+
+
 def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Priors) -> Rotation:
     """Approximate the posterior of the standardised effects and take its shape.
 
@@ -139,6 +166,9 @@ def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Pri
         to the noise.
     """
     chosen = _chosen(layout)
+    means, first = _means(layout, next(iter(terms.values())), chosen)
+    rotated = np.sort(np.concatenate([np.flatnonzero(chosen), np.array(first, dtype=int)]))
+    column = np.searchsorted(rotated, first)
     _, sd = coefficient_priors(pool, layout, [priors.outcomes[o] for o in pool.outcomes])
     centres, factors = [], []
     for o, outcome in enumerate(pool.outcomes):
@@ -151,13 +181,18 @@ def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Pri
         observed = terms[outcome].take(pool.observed[outcome].rows)
         design = _standardised_design(observed, scale, layout)
         value, precision = _working_response(pool, outcome)
-        noise = 1.0 / precision + (design[:, ~chosen] ** 2).sum(axis=1)
-        kept = design[:, chosen].toarray() / np.sqrt(noise)[:, None]
+        kept = design[:, rotated].toarray()
+        kept[:, column] = design @ means.T
+        left = (design[:, ~chosen] ** 2).sum(axis=1) - (kept[:, column] ** 2).sum(axis=1)
+        noise = 1.0 / precision + np.maximum(left, 0.0)
+        kept /= np.sqrt(noise)[:, None]
         residual = (value - own.intercept_mu) / np.sqrt(noise)
         lower = np.linalg.cholesky(np.eye(kept.shape[1]) + kept.T @ kept)
         inverse = np.linalg.inv(lower)
         centres.append(inverse.T @ (inverse @ (kept.T @ residual)))
         factors.append(inverse.T)
-    return Rotation(
-        np.flatnonzero(chosen), np.flatnonzero(~chosen), np.array(centres), np.array(factors)
-    )
+    mirror = means.copy()
+    mirror[np.arange(len(first)), first] -= 1.0
+    mirror /= np.maximum(np.linalg.norm(mirror, axis=1, keepdims=True), 1e-12)
+    rest = np.setdiff1d(np.arange(len(chosen)), rotated)
+    return Rotation(rotated, rest, np.array(centres), np.array(factors), mirror)

@@ -104,7 +104,9 @@ def _add_standardised(n: int, rotation: Rotation | None) -> pt.TensorVariable:
         return u
     rest = pm.Normal("rest", shape=(n_outcomes, len(rotation.rest)))
     order = np.argsort(np.concatenate([rotation.rotated, rotation.rest]))
-    return pt.concatenate([u, rest], axis=1)[:, pm.Data("rotation_order", order)]
+    every = pt.concatenate([u, rest], axis=1)[:, pm.Data("rotation_order", order)]
+    mirror = pm.Data("rotation_mirror", rotation.mirror)
+    return every - 2.0 * product(product(every, mirror), mirror.T)
 
 
 def _add_effects(

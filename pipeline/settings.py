@@ -284,7 +284,7 @@ def _checked(section: str, name: str, value: Any, kind: type, where: Path) -> An
         raise StudyError(
             f"{place} is no time zone.", mend="Write an IANA name, like America/Toronto."
         )
-    if name.endswith("target_accept") and not 0.0 < value < 1.0:
+    if name.endswith("target_accept") and not 0.0 < float(value) < 1.0:  # type: ignore[arg-type]
         raise StudyError(
             f"{place} is no share between 0 and 1.", mend="Write a number such as 0.9."
         )

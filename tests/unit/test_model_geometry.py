@@ -48,6 +48,8 @@ def test_the_rotated_model_is_the_plain_model_in_other_coordinates(pool, rotatio
         u = np.empty((len(pool.outcomes), n))
         u[:, rotation.rotated] = rotation.centre + np.einsum("okl,ol->ok", rotation.factor, moved)
         u[:, rotation.rest] = rest
+        for mirror in rotation.mirror:
+            u -= 2.0 * np.outer(u @ mirror, mirror)
         same = {k: v for k, v in at.items() if k not in ("rotated", "rest")} | {"standardised": u}
         differences.append(density(plain, same) - density(rotated, at))
     # the plain density holds the normalising constants of as many unit normals
@@ -77,6 +79,23 @@ def test_effects_beyond_the_limit_are_left_as_they_are(pool, monkeypatch):
     assert set(made.rotated) >= set(range(len(layout.coefficients)))
     together = np.sort(np.concatenate([made.rotated, made.rest]))
     np.testing.assert_array_equal(together, np.arange(len(together)))
+
+
+def test_a_mirror_maps_the_mean_of_a_grouping_to_its_first_place(pool, monkeypatch):
+    """The mean weighs groups by their units: it is what trades off with the intercept."""
+    layout = layout_of(pool)
+    monkeypatch.setattr("models.geometry.MOST_ROTATED", len(layout.coefficients) + 10)
+    made = rotation_of(pool, layout, terms_of(pool, layout), Priors())
+    place = layout.groups("apiary")
+    [mirror] = [m for m in made.mirror if m[place].any()]
+    np.testing.assert_allclose(mirror @ mirror, 1.0)
+    first = np.zeros(len(mirror))
+    first[place.start] = 1.0
+    units = np.bincount(pool.apiary)
+    mean = (first - 2.0 * (mirror @ first) * mirror)[place]
+    np.testing.assert_allclose(mean, units / np.linalg.norm(units), atol=1e-12)
+    assert place.start in made.rotated
+    assert not set(range(place.start + 1, place.stop)) & set(made.rotated)
 
 
 @pytest.mark.parametrize("n", [2, 3, 7])
