@@ -42,7 +42,7 @@ class Rotation:
     factor : numpy.ndarray, shape (outcome, rotated, rotated)
     mirror : numpy.ndarray, shape (mirror, effect)
         Unit vectors ``m`` that do not overlap, one for each grouping that is not rotated; effects
-        are reflected on all, ``u - 2 (m . u) m``, which maps the grouping's mean to its first place.
+        are reflected on all, ``u - 2 (m . u) m``, which maps its mean to its first place.
     """
 
     rotated: np.ndarray
