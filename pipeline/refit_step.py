@@ -211,10 +211,10 @@ def _jobs(
     for variation, own, given in zip(pending, settings, records, strict=True):
         varied = variation.change_records(given)
         pool = pack_pool(varied.colony_winters, varied.mite_samples, own)
-        is_same = variation.change_pool is None and is_alike(pool, fitted.pool)
+        is_same = not variation.changes_model and is_alike(pool, fitted.pool)
         jobs.append(_Job(variation, own, varied, pool, is_same))
     counts = Counter(
-        likeness(job.pool) for job in jobs if not job.is_same and job.variation.change_pool is None
+        likeness(job.pool) for job in jobs if not job.is_same and not job.variation.changes_model
     )
     shared = {shape for shape, n in counts.items() if n >= LEAST_SHARED}
     jobs.sort(key=lambda job: (not job.is_same, -counts[likeness(job.pool)]))
@@ -388,7 +388,7 @@ def _refit(fitted: _Fitted, only: str | None, progress: Progress) -> RefitSummar
 
         jobs, shared = _jobs(fitted, pending, progress)
         for k, job in enumerate(jobs, start=1 + with_autumn):
-            is_shared = job.variation.change_pool is None and likeness(job.pool) in shared
+            is_shared = not job.variation.changes_model and likeness(job.pool) in shared
             with progress.task(f"refit {k} of {total}: {job.variation.words}"):
                 found = _do(fitted, job, is_shared, SILENT)
             checks = keep(found)

@@ -128,6 +128,11 @@ class Variation:
     is_cut: bool = False
     told: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def changes_model(self) -> bool:
+        """Whether the same records get another model: then even these must be fitted again."""
+        return self.is_cut or self.change_pool is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Found:

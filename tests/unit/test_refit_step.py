@@ -116,6 +116,14 @@ def test_a_finished_refit_is_kept_and_made_again_only_when_something_changed(pat
     assert refit_study(path, "dose", SILENT).made == ["dose"]
 
 
+@pytest.mark.parametrize("name", ["dose", "mites_from_counts"])
+def test_another_model_is_fitted_though_the_records_stay_as_they_are(path, made, name):
+    refit_study(path, name, SILENT)
+    kept = json.loads((path / "results" / "refits" / f"{name}.json").read_text())
+    assert made == [name]
+    assert "is_same" not in kept
+
+
 def test_what_was_done_before_a_stop_stays(path, made, monkeypatch):
     fitted = refit_step._load(Study(path), read_settings(Study(path).settings_path))
     first, second = subsets.subset_variations(fitted.pool)
