@@ -15,7 +15,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 RESULTS = Path(__file__).parent / "results"
-_PACKAGES = ("duckdb", "polars", "pyarrow")
+_PACKAGES = ("duckdb", "polars", "pyarrow", "pymc", "nutpie")
 _TELL_PEAK = """
 import pathlib, resource, sys
 own = pathlib.Path("/proc/self/status")  # what resource tells includes the parent's, before exec

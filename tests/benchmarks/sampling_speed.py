@@ -2,7 +2,7 @@
 
 Run by hand, on a quiet machine:
 
-    uv run python tests/benchmarks/sampling_speed.py --units 500 2000
+    uv run python -m tests.benchmarks.sampling_speed --units 500 2000 --keep
 
 Every size and way runs in a process of its own on the same invented pool. The figure compared is
 the least bulk ESS of all headline quantities (estimands, and the coefficients they rest on) per
@@ -37,6 +37,7 @@ from models.simulate import Scenario, simulate_pool
 from models.tables import estimand_draws, estimand_verdicts
 from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
+from tests.benchmarks.measuring import conditions, keep
 
 ROOT = Path(__file__).parents[2]
 UNITS_A_MEMBER = 24
@@ -161,7 +162,7 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=ModelSettings().draws)
     parser.add_argument("--tune", type=int, default=ModelSettings().tune)
     parser.add_argument("--retries", type=int, default=ModelSettings().retries)
-    parser.add_argument("--json", type=Path, help="write the figures here too")
+    parser.add_argument("--keep", action="store_true", help="add to results/sampling.csv")
     parser.add_argument("--one", nargs=2, metavar=("WAY", "UNITS"), help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.one:
@@ -170,6 +171,7 @@ def main() -> None:
         print(json.dumps(run_one(way, int(units), chosen.draws, chosen.tune, retries)))
         return
     found = []
+    before = conditions()
     budget = ["--draws", str(chosen.draws), "--tune", str(chosen.tune)]
     budget += ["--retries", str(chosen.retries)]
     print(f"{'':18}{'units':>7}{'compile':>9}{'sample':>8}{'ESS':>7}{'ESS/CPU s':>11}", end="")
@@ -178,7 +180,15 @@ def main() -> None:
         for way in (OURS, PLAIN):
             if way == PLAIN and units > chosen.plain_up_to:
                 continue
-            command = [sys.executable, __file__, *budget, "--one", way, str(units)]
+            command = [
+                sys.executable,
+                "-m",
+                "tests.benchmarks.sampling_speed",
+                *budget,
+                "--one",
+                way,
+                str(units),
+            ]
             ended = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, check=True)
             one = json.loads(ended.stdout.splitlines()[-1])
             found.append(one)
@@ -192,8 +202,29 @@ def main() -> None:
                 flush=True,
             )
     tell_goals(found)
-    if chosen.json:
-        chosen.json.write_text(json.dumps(found, indent=2) + "\n")
+    if chosen.keep:
+        keep("sampling", [kept(one) for one in found], before)
+
+
+def kept(one: dict) -> dict[str, str]:
+    """One line of ``results/sampling.csv``."""
+    passed = one["until_passed_s"]
+    return {
+        "way": one["way"],
+        "units": str(one["units"]),
+        "draws": str(one["draws"]),
+        "compiling_cpu_s": f"{one['compiling_cpu_s']:.0f}",
+        "sampling_cpu_s": f"{one['sampling_cpu_s']:.0f}",
+        "sampling_wall_s": f"{one['sampling_wall_s']:.0f}",
+        "worst": one["worst"],
+        "worst_ess": f"{one['worst_ess']:.0f}",
+        "worst_r_hat": f"{one['worst_r_hat']:.4f}",
+        "divergences": str(one["divergences"]),
+        "failed_gates": str(one["failed"]),
+        "attempts": str(one["attempts"]),
+        "passed_in_s": f"{passed:.0f}" if passed else "",
+        "peak_mib": f"{one['peak_mib']:.0f}",
+    }
 
 
 def tell_goals(found: list[dict]) -> None:
