@@ -7,6 +7,7 @@ import shutil
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from pipeline.errors import ReadError
@@ -153,6 +154,38 @@ def test_within_a_file_the_first_row_of_a_key_stands(study: Study) -> None:
         ("w.csv", 5, "colony_id, weighed_on", "duplicate key"),
     ]
     assert "row 3 has the same" in stored(study, "rejected_rows")["mend"][1]
+
+
+@pytest.mark.parametrize("most_held", [0, 2, 100])
+def test_rows_held_in_memory_and_rows_on_disk_are_one_file(
+    study: Study, monkeypatch: pytest.MonkeyPatch, most_held: int
+) -> None:
+    """Two sheets: with 2 the first is held and the second is not; the outcome is the same."""
+    monkeypatch.setattr("pipeline.staging._MOST_HELD", most_held)
+    put(study, a=APIARIES, c=COLONIES, w=HEAD + "C1,2024-11-20,28,scale\n")
+    book = openpyxl.Workbook()
+    for name, rows in {
+        "autumn": [("C1", "2024-10-05", 31.5), ("C2", "2024-10-05", 30)],
+        "spring": [("C1", "2025-03-28", 24), ("C1", "2024-10-05", 29), ("C9", "2025-03-28", 20)],
+    }.items():
+        sheet = book.create_sheet(name)
+        sheet.append(HEAD.strip().split(","))
+        for row in rows:
+            sheet.append([*row, "scale"])
+    book.remove(book["Sheet"])
+    book.save(study.inbox_path / "x.xlsx")
+    summary = ingest(study)
+    assert [(f.name, f.rows_accepted, f.rows_rejected) for f in summary.files][2:] == [
+        ("w.csv", 1, 0),
+        ("x.xlsx", 3, 2),
+    ]
+    assert sorted(stored(study, "weighings")["gross_kg"]) == [24.0, 28.0, 30.0, 31.5]
+    assert sorted((column, rule) for _, _, column, rule in rejected(study)) == [
+        ("colony_id", "unknown reference"),
+        ("colony_id, weighed_on", "duplicate key"),
+    ]
+    [mend] = stored(study, "rejected_rows").filter(rule="duplicate key")["mend"]
+    assert "row 2 of sheet autumn has the same" in mend
 
 
 @pytest.mark.parametrize(
