@@ -293,7 +293,7 @@ def test_what_these_models_hold_still_are_causes_of_the_graph_and_what_they_lack
 def test_no_number_is_shown_when_a_gate_fails(monkeypatch):
     """Two chains that stand apart: every row says not converged and carries nothing."""
 
-    def stuck(compiled, model, attempt, task):
+    def stuck(compiled, model, n_units, attempt, task):
         made = []
         rng = np.random.default_rng(attempt)
         for chain in range(2):
