@@ -93,7 +93,10 @@ class Compiled:
 def _shape_of(model: pm.Model, priors: Priors) -> tuple:
     """What must agree for two pools to share compiled functions."""
     free = tuple((v.name, tuple(v.shape.eval())) for v in model.free_RVs)
-    data = tuple((v.name, v.type.ndim, str(v.type.dtype)) for v in model.data_vars)
+    # a table's first dimension counts terms, which stand one by one in the code
+    data = tuple(
+        (v.name, v.get_value().shape[: v.type.ndim - 1], str(v.type.dtype)) for v in model.data_vars
+    )
     outcomes = tuple(model.coords["outcome"])
     return free, data, outcomes, repr(priors)
 

@@ -8,9 +8,15 @@ posterior, made from the records once and by linear algebra alone, gives
     u = centre + factor @ r
 
 and the sampler moves ``r``. Groupings with too many groups for that are only reflected, so that one
-coordinate is their mean: it trades off with the intercept, and is rotated with it. The model is
-not changed: the prior is still that of ``u`` and all maps are constant. Only the number of steps
-between independent draws is smaller (``tests/benchmarks/sampling_speed.py`` measures it).
+coordinate is their mean: it trades off with the intercept, and is rotated with it.
+
+What records tell well of survival is its average over groups. The wider groups spread, the further
+from even odds must coefficients be for the same average, so the sampler moves coefficients as they
+are in a typical group, times ``spreading``.
+
+The model is not changed: the prior is still that of ``u``, and the density accounts for the map.
+Only the number of steps between independent draws is smaller
+(``tests/benchmarks/sampling_speed.py`` measures it).
 """
 
 from __future__ import annotations
@@ -27,6 +33,9 @@ from models.vocabulary import LEVELS, STORES, SURVIVAL
 
 MOST_ROTATED = 120  # effects of one outcome; more cost more a step than they save in steps
 STORES_CV, FRAMES_CV = 0.2, 0.35  # typical spreads of single colonies, for the approximation only
+# a logit averaged over normal effects is the logit over sqrt(1 + this * their variance): Zeger,
+# Liang and Albert (1988), Biometrics 44:1049-1060 (from memory)
+LOGIT_VARIANCE = (16.0 * np.sqrt(3.0) / (15.0 * np.pi)) ** 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,16 +49,19 @@ class Rotation:
         those left as they are.
     centre : numpy.ndarray, shape (outcome, rotated)
     factor : numpy.ndarray, shape (outcome, rotated, rotated)
-    mirror : numpy.ndarray, shape (mirror, effect)
-        Unit vectors ``m`` that do not overlap, one for each grouping that is not rotated; effects
-        are reflected on all, ``u - 2 (m . u) m``, which maps its mean to its first place.
+    mirrors : dict of str to numpy.ndarray, shape (group,)
+        A unit vector ``m`` for each grouping that is not rotated: its effects are reflected,
+        ``u - 2 (m . u) m``, which maps their mean to its first place, and that is rotated.
+    spread : numpy.ndarray, shape (outcome, grouping)
+        Typical spreads between groups, for which the approximation is made.
     """
 
     rotated: np.ndarray
     rest: np.ndarray
     centre: np.ndarray
     factor: np.ndarray
-    mirror: np.ndarray
+    mirrors: dict[str, np.ndarray]
+    spread: np.ndarray
 
 
 def coefficient_priors(
@@ -126,26 +138,36 @@ def _chosen(layout: Layout) -> np.ndarray:
     return chosen
 
 
-def _means(layout: Layout, terms: Terms, chosen: np.ndarray) -> tuple[np.ndarray, list[int]]:
-    """Weights of the groups, by units, in the means of groupings not rotated, and their places.
+def _mirrors(layout: Layout, terms: Terms, chosen: np.ndarray) -> dict[str, np.ndarray]:
+    """Vectors that reflect the mean of each grouping not rotated to its first place.
 
-    Returns
-    -------
-    weights : numpy.ndarray, shape (grouping, effect)
-        Rows of length 1.
-    first : list of int
-        Each grouping's first place.
+    Groups count by their units, as in what trades off with the intercept.
     """
     units = np.bincount(terms.pick.ravel(), terms.weight.ravel(), minlength=layout.n_effects)
-    places = [layout.groups(grouping) for grouping in layout.groupings]
-    weights, first = [], []
-    for place in places:
-        own = np.zeros(len(chosen))
-        own[place] = units[place]
-        if not chosen[place.start] and (length := np.linalg.norm(own)) > 0:
-            weights.append(own / length)
-            first.append(place.start)
-    return np.array(weights).reshape(-1, len(chosen)), first
+    mirrors = {}
+    for grouping in layout.groupings:
+        place = layout.groups(grouping)
+        if not chosen[place.start]:
+            mirror = units[place] / np.linalg.norm(units[place])
+            mirror[0] -= 1.0
+            mirrors[grouping] = mirror / max(float(np.linalg.norm(mirror)), 1e-12)
+    return mirrors
+
+
+def _reflected(design: csc_array, layout: Layout, mirrors: dict[str, np.ndarray]) -> np.ndarray:
+    """Design per mean of each mirrored grouping; shape (unit, mirrored grouping)."""
+    means = np.zeros((design.shape[1], len(mirrors)))
+    for k, (grouping, mirror) in enumerate(mirrors.items()):
+        place = layout.groups(grouping)
+        means[place, k] = -2.0 * mirror[0] * mirror
+        means[place.start, k] += 1.0
+    return np.asarray(design @ means)
+
+
+def typical_spreads(layout: Layout, priors: list[OutcomePriors]) -> np.ndarray:
+    """Medians of the priors of spreads between groups; shape (outcome, grouping)."""
+    scales = [scale for scale, _ in layout.groupings.values()]
+    return SPREAD_MEDIAN * np.array([[getattr(p, scale) for scale in scales] for p in priors])
 
 
 def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Priors) -> Rotation:
@@ -165,34 +187,30 @@ def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Pri
         Spreads between groups stand at their prior medians; groupings that are not rotated add
         to the noise.
     """
-    chosen = _chosen(layout)
-    means, first = _means(layout, next(iter(terms.values())), chosen)
-    rotated = np.sort(np.concatenate([np.flatnonzero(chosen), np.array(first, dtype=int)]))
+    own = [priors.outcomes[outcome] for outcome in pool.outcomes]
+    chosen, spread = _chosen(layout), typical_spreads(layout, own)
+    mirrors = _mirrors(layout, next(iter(terms.values())), chosen)
+    first = np.array([layout.groups(grouping).start for grouping in mirrors], dtype=int)
+    rotated = np.sort(np.concatenate([np.flatnonzero(chosen), first]))
     column = np.searchsorted(rotated, first)
-    _, sd = coefficient_priors(pool, layout, [priors.outcomes[o] for o in pool.outcomes])
+    _, sd = coefficient_priors(pool, layout, own)
+    sizes = [len(names) for _, names in layout.groupings.values()]
     centres, factors = [], []
     for o, outcome in enumerate(pool.outcomes):
-        own = priors.outcomes[outcome]
-        groups = [
-            np.full(len(names), SPREAD_MEDIAN * getattr(own, scale))
-            for scale, names in layout.groupings.values()
-        ]
-        scale = np.concatenate([sd[o], *groups, np.full(len(layout.winters), own.winter_sd)])
+        groups = np.repeat(spread[o], sizes)
+        winters = np.full(len(layout.winters), own[o].winter_sd)
         observed = terms[outcome].take(pool.observed[outcome].rows)
-        design = _standardised_design(observed, scale, layout)
+        design = _standardised_design(observed, np.concatenate([sd[o], groups, winters]), layout)
         value, precision = _working_response(pool, outcome)
         kept = design[:, rotated].toarray()
-        kept[:, column] = design @ means.T
+        kept[:, column] = _reflected(design, layout, mirrors)
         left = (design[:, ~chosen] ** 2).sum(axis=1) - (kept[:, column] ** 2).sum(axis=1)
         noise = 1.0 / precision + np.maximum(left, 0.0)
         kept /= np.sqrt(noise)[:, None]
-        residual = (value - own.intercept_mu) / np.sqrt(noise)
+        residual = (value - own[o].intercept_mu) / np.sqrt(noise)
         lower = np.linalg.cholesky(np.eye(kept.shape[1]) + kept.T @ kept)
         inverse = np.linalg.inv(lower)
         centres.append(inverse.T @ (inverse @ (kept.T @ residual)))
         factors.append(inverse.T)
-    mirror = means.copy()
-    mirror[np.arange(len(first)), first] -= 1.0
-    mirror /= np.maximum(np.linalg.norm(mirror, axis=1, keepdims=True), 1e-12)
     rest = np.setdiff1d(np.arange(len(chosen)), rotated)
-    return Rotation(rotated, rest, np.array(centres), np.array(factors), mirror)
+    return Rotation(rotated, rest, np.array(centres), np.array(factors), mirrors, spread)

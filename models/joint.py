@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import Pool
-from models.geometry import Rotation, coefficient_priors, rotation_of, winter_basis
+from models.design import design_of, product, sampled_predictor
+from models.geometry import (
+    LOGIT_VARIANCE,
+    Rotation,
+    coefficient_priors,
+    rotation_of,
+    winter_basis,
+)
 from models.parts.mites import add_mite_counts, add_mite_load, mite_coords
 from models.parts.stores import add_stores
 from models.parts.strength import add_strength
@@ -21,8 +28,6 @@ from models.predictor import (
     exposure_terms,
     latent_covariates,
     layout_of,
-    linear_predictor,
-    product,
 )
 from models.priors import Priors
 from models.spreads import add_spread
@@ -86,27 +91,42 @@ def correlate(z: pt.TensorVariable, eta: float) -> pt.TensorVariable:
     return pt.stack(rows)
 
 
-def _add_standardised(n: int, rotation: Rotation | None) -> pt.TensorVariable:
-    """Add all effects of all outcomes as unit normals; shape (outcome, n).
-
-    Rotated ones move in coordinates of their own; what they are stays unit normal: the density
-    is that of the effects, and the map between them is constant.
-    """
-    if rotation is None:
-        return pm.Normal("standardised", shape=(len(pm.modelcontext(None).coords["outcome"]), n))
-    n_rotated = len(rotation.rotated)
-    n_outcomes = len(rotation.centre)
-    moved = pm.Flat("rotated", shape=(n_outcomes, n_rotated))
+def _moved(layout: Layout, rotation: Rotation) -> pt.TensorVariable:
+    """Add the sampler's coordinates, without a prior, and map them; shape (outcome, effect)."""
+    n_outcomes, n_rotated = rotation.centre.shape
     factor = pm.Data("rotation_factor", rotation.factor)
-    u = pm.Data("rotation_centre", rotation.centre) + product(moved, factor)
-    pm.Potential("prior_of_rotated", -0.5 * pt.sum(u**2))
-    if not len(rotation.rest):
-        return u
-    rest = pm.Normal("rest", shape=(n_outcomes, len(rotation.rest)))
-    order = np.argsort(np.concatenate([rotation.rotated, rotation.rest]))
-    every = pt.concatenate([u, rest], axis=1)[:, pm.Data("rotation_order", order)]
-    mirror = pm.Data("rotation_mirror", rotation.mirror)
-    return every - 2.0 * product(product(every, mirror), mirror.T)
+    coordinates = pm.Flat("rotated", shape=(n_outcomes, n_rotated))
+    moved = pm.Data("rotation_centre", rotation.centre) + product(coordinates, factor)
+    if not rotation.mirrors:
+        return moved
+    rest = pm.Flat("rest", shape=(n_outcomes, len(rotation.rest)))
+    n_terms = len(layout.coefficients)
+    parts, at, at_rest = [moved[:, :n_terms]], n_terms, 0
+    for grouping, (_, names) in layout.groupings.items():
+        if grouping in rotation.mirrors:
+            mirror = pm.Data(f"mirror of {grouping}", rotation.mirrors[grouping])
+            others = rest[:, at_rest : at_rest + len(names) - 1]
+            own = pt.concatenate([moved[:, at : at + 1], others], axis=1)
+            own = own - 2.0 * product(own, mirror[None]) * mirror
+            at, at_rest = at + 1, at_rest + len(names) - 1
+        else:
+            own = moved[:, at : at + len(names)]
+            at += len(names)
+        parts.append(own)
+    return pt.concatenate([*parts, moved[:, at:]], axis=1)
+
+
+def _spreading(pool: Pool, layout: Layout, spread: Any, rotation: Rotation) -> pt.TensorVariable:
+    """Log factor from typical to actual spreads of survival's averaged logit; 0 elsewhere.
+
+    Shape (outcome, 1). The groupings every unit belongs to count.
+    """
+    every = [k for k, g in enumerate(layout.groupings) if g in layout.correlated]
+    variance = pt.sum(spread[every] ** 2, axis=0)
+    typical = np.sum(rotation.spread[:, every] ** 2, axis=1)
+    log_factor = 0.5 * (pt.log1p(LOGIT_VARIANCE * variance) - np.log1p(LOGIT_VARIANCE * typical))
+    is_survival = np.array([float(outcome == SURVIVAL) for outcome in pool.outcomes])
+    return (is_survival * log_factor)[:, None]
 
 
 def _add_effects(
@@ -117,12 +137,28 @@ def _add_effects(
     mu, sd = coefficient_priors(pool, layout, chosen)
     n_terms, start = len(layout.coefficients), layout.winter_start
     basis = winter_basis(len(layout.winters))
-    u = _add_standardised(start + basis.shape[1], rotation)
-    mu, sd = pm.Data("coefficient_mu", mu), pm.Data("coefficient_sd", sd)
-    parts = [pm.Deterministic("coefficient", mu + sd * u[:, :n_terms], dims=("outcome", "term"))]
+    n = start + basis.shape[1]
+    spread = None
     if layout.groupings:
         scales = [[getattr(p, s) for p in chosen] for s, _ in layout.groupings.values()]
         spread = add_spread("spread", np.array(scales), dims=("grouping", "outcome"))
+    mean = pm.Data("coefficient_mean", mu / sd)
+    if rotation is None:
+        u = pm.Normal("standardised", shape=(len(chosen), n))
+    else:
+        u = _moved(layout, rotation)
+        log_factor = pt.zeros((len(chosen), 1))
+        if spread is not None:
+            log_factor = _spreading(pool, layout, spread, rotation)
+        factor = pt.exp(log_factor)
+        coefficients = factor * (u[:, :n_terms] + mean) - mean
+        u = pt.concatenate([coefficients, u[:, n_terms:start], factor * u[:, start:]], axis=1)
+        n_scaled = n - (start - n_terms)
+        pm.Potential("prior_of_moved", n_scaled * pt.sum(log_factor) - 0.5 * pt.sum(u**2))
+    sd = pm.Data("coefficient_sd", sd)
+    coefficients = sd * (u[:, :n_terms] + mean)
+    parts = [pm.Deterministic("coefficient", coefficients, dims=("outcome", "term"))]
+    if spread is not None:
         sizes = [len(names) for _, names in layout.groupings.values()]
         z = u[:, n_terms:start]
         if layout.n_correlated:
@@ -141,18 +177,6 @@ def terms_of(pool: Pool, layout: Layout) -> dict[str, Terms]:
     """Terms of every unit as it was, by outcome; outcomes differ in their slopes alone."""
     exposed = exposure_terms(pool, layout, pool.level, pool.opening)
     return {o: base_terms(pool, layout, o).beside(exposed) for o in pool.outcomes}
-
-
-def _as_data(terms: dict[str, Terms]) -> Terms:
-    """Pass the design as data, all outcomes together: another pool of this shape reuses the code.
-
-    Without latent terms the tables of latent values are empty.
-    """
-    first = next(iter(terms.values()))
-    joint = replace(first, slope=np.stack([own.slope for own in terms.values()]))
-    return Terms(
-        **{f.name: pm.Data(f"terms_{f.name}", getattr(joint, f.name)) for f in fields(Terms)}
-    )
 
 
 def build_mite_model(pool: Pool, priors: Priors | None = None) -> pm.Model:
@@ -223,9 +247,8 @@ def build_joint_model(
                 given = pm.Data("given_load", given_load)
                 load = pm.Deterministic("mite_load", given, dims="unit")
             latent.append(load - load.mean())
-        if not latent and next(iter(terms.values())).latent_place.shape[1]:
-            latent = [pt.zeros(1)]  # covariates that are all exact
-        eta = linear_predictor(effects, pt.concatenate(latent) if latent else None, _as_data(terms))
+        unknown = pt.concatenate(latent) if latent else None
+        eta = sampled_predictor(effects, unknown, design_of(terms))
         for o, outcome in enumerate(pool.outcomes):
             own = eta[o][pm.Data(f"{OBSERVED_DIMS[outcome]}_row", pool.observed[outcome].rows)]
             if outcome == STORES:

@@ -1,4 +1,4 @@
-"""The linear predictor, written once for symbols (sampling) and for draws (estimands).
+"""The linear predictor: which terms a unit has, and their sum over draws.
 
 All effects of one outcome stand in one vector (``Layout`` names the places): coefficients with
 a fixed prior, effects of groups, effects of winters. A unit's predictor is
@@ -7,9 +7,9 @@ a fixed prior, effects of groups, effects of winters. A unit's predictor is
         + sum_k weight_k * effects[pick_k]                  its groups and its winter
         + sum_j slope_j * (mean_j + sd_j * latent[place_j])  covariates with gaps or errors, mites
 
-So the whole design is a few tables. That keeps the model's graph small, which is what its
-compilation costs, and lets ``estimands`` ask what would have been under another level by
-changing tables alone. A part that the records cannot carry has no places.
+So the whole design is a few tables. That lets ``estimands`` ask what would have been under
+another level by changing tables alone; ``models/design.py`` writes the same sum for the sampler.
+A part that the records cannot carry has no places.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from models.vocabulary import SURVIVAL
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """The design of some units for one outcome; NumPy arrays or PyTensor variables.
+    """The design of some units for one outcome.
 
     Attributes
     ----------
@@ -34,20 +34,20 @@ class Terms:
     pick : int, shape (unit, pick)
         Positions, in the vector of effects, of the unit's groups and winter.
     weight : float, shape (unit, pick)
-    slope : float, shape (coefficient, column) or (outcome, coefficient, column)
+    slope : float, shape (coefficient, column)
         1 where the coefficient is the slope of the column.
     latent_mean, latent_sd : float, shape (unit, column)
     latent_place : int, shape (unit, column)
         Positions in the vector of latent values.
     """
 
-    fixed: Any
-    pick: Any
-    weight: Any
-    slope: Any
-    latent_mean: Any
-    latent_sd: Any
-    latent_place: Any
+    fixed: np.ndarray
+    pick: np.ndarray
+    weight: np.ndarray
+    slope: np.ndarray
+    latent_mean: np.ndarray
+    latent_sd: np.ndarray
+    latent_place: np.ndarray
 
     def beside(self, other: Terms) -> Terms:
         """Return both sets of terms of the same units."""
@@ -73,21 +73,27 @@ class Layout:
         Name, the prior's scale (a field of ``OutcomePriors``) and what it belongs to (a level,
         a covariate, or nothing); they come first.
     groupings : dict of str to (scale, names)
-        Groupings whose spread is learnt and the groups of each; they come second. Those up to
-        ``n_correlated`` groups are correlated across outcomes.
+        Groupings whose spread is learnt and the groups of each; they come second.
+    correlated : tuple of str
+        The first groupings, which every unit belongs to: correlated across outcomes.
     winters : tuple
         Winters with an effect of their own; they come last.
     """
 
     coefficients: tuple[tuple[str, str, str], ...]
     groupings: dict[str, tuple[str, tuple[str, ...]]]
-    n_correlated: int
+    correlated: tuple[str, ...]
     winters: tuple[int, ...]
 
     @property
     def names(self) -> list[str]:
         """Coefficients as they are called in the posterior."""
         return [f"{name} {of}".strip() for name, _, of in self.coefficients]
+
+    @property
+    def n_correlated(self) -> int:
+        """Groups of the correlated groupings."""
+        return sum(len(self.groupings[name][1]) for name in self.correlated)
 
     @property
     def n_groups(self) -> int:
@@ -153,11 +159,10 @@ def layout_of(pool: Pool) -> Layout:
     groupings = {
         name: (scale, names) for name, (part, scale, names) in rules.items() if pool.has(part)
     }
-    correlated = [k for k in list(rules)[:4] if k in groupings]
     return Layout(
         coefficients=tuple(made),
         groupings=groupings,
-        n_correlated=sum(len(groupings[k][1]) for k in correlated),
+        correlated=tuple(k for k in list(rules)[:4] if k in groupings),
         winters=pool.winters if pool.has("winter effects") else (),
     )
 
@@ -303,33 +308,10 @@ def exposure_terms(pool: Pool, layout: Layout, level: np.ndarray, opening: np.nd
     return table.terms()
 
 
-def product(vectors: Any, matrix: Any) -> Any:
-    """Multiply every symbolic vector by a matrix, or each by its own; shape (..., row).
-
-    Element by element: a call of BLAS costs half a minute of compilation and saves nothing at
-    these sizes.
-    """
-    return (vectors[..., None, :] * matrix).sum(axis=-1)
-
-
-def _of_draws(effects: np.ndarray, latent: np.ndarray | None, terms: Terms) -> np.ndarray:
-    """Sum the predictor of draws column by column: no table of draws by units by columns."""
-    coefficients = effects[..., : terms.fixed.shape[1]]
-    eta = coefficients @ terms.fixed.T
-    for pick, weight in zip(terms.pick.T, terms.weight.T, strict=True):
-        eta += effects[..., pick] * weight
-    if latent is None:
-        return eta  # type: ignore[no-any-return]
-    slopes = (coefficients[..., None] * terms.slope).sum(axis=-2)
-    eta += slopes @ terms.latent_mean.T
-    for k in np.flatnonzero((terms.latent_sd != 0).any(axis=0)):
-        unknown = latent[..., terms.latent_place[:, k]]
-        eta += slopes[..., k, None] * terms.latent_sd[:, k] * unknown
-    return eta  # type: ignore[no-any-return]
-
-
-def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
+def linear_predictor(effects: np.ndarray, latent: np.ndarray | None, terms: Terms) -> np.ndarray:
     """Sum what the unit is, where it stands and what is not quite known of it.
+
+    Column by column: no table of draws by units by columns is made.
 
     Parameters
     ----------
@@ -345,13 +327,15 @@ def linear_predictor(effects: Any, latent: Any, terms: Terms) -> Any:
     array, shape (..., unit)
         On the outcome's link scale.
     """
-    if isinstance(effects, np.ndarray):
-        return _of_draws(effects, latent, terms)
     coefficients = effects[..., : terms.fixed.shape[1]]
-    eta = product(coefficients, terms.fixed)
-    eta = eta + (effects[..., terms.pick] * terms.weight).sum(axis=-1)
+    eta = coefficients @ terms.fixed.T
+    for pick, weight in zip(terms.pick.T, terms.weight.T, strict=True):
+        eta += effects[..., pick] * weight
     if latent is None:
-        return eta
-    value = terms.latent_mean + terms.latent_sd * latent[..., terms.latent_place]
+        return eta  # type: ignore[no-any-return]
     slopes = (coefficients[..., None] * terms.slope).sum(axis=-2)
-    return eta + (value * slopes[..., None, :]).sum(axis=-1)
+    eta += slopes @ terms.latent_mean.T
+    for k in np.flatnonzero((terms.latent_sd != 0).any(axis=0)):
+        unknown = latent[..., terms.latent_place[:, k]]
+        eta += slopes[..., k, None] * terms.latent_sd[:, k] * unknown
+    return eta  # type: ignore[no-any-return]

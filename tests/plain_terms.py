@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
+from models.design import design_of, sampled_predictor
 from models.predictor import Terms
 
 
@@ -20,3 +23,8 @@ def plain_terms(fixed: np.ndarray, pick: np.ndarray, weight: np.ndarray) -> Term
         latent_sd=nothing,
         latent_place=nothing.astype(int),
     )
+
+
+def predictor_of(effects: Any, terms: Terms) -> Any:
+    """The predictor of one outcome's symbolic effects, shape (unit,)."""
+    return sampled_predictor(effects[None], None, design_of({"outcome": terms}))[0]

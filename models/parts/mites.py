@@ -7,7 +7,7 @@ import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import Pool
-from models.predictor import product
+from models.design import product
 from models.priors import MitePriors
 from models.spreads import add_spread
 from models.treatments import Treatments

@@ -21,8 +21,7 @@ import pytest
 import xarray as xr
 
 from models.gates import diagnose
-from models.predictor import linear_predictor
-from tests.plain_terms import plain_terms
+from tests.plain_terms import plain_terms, predictor_of
 
 FOLDER = Path(__file__).parents[2].parent / "shared/open-data/posteriordb"
 pytestmark = pytest.mark.skipif(
@@ -52,7 +51,7 @@ def sampled() -> tuple[dict[str, np.ndarray], int]:
         tau = pm.HalfCauchy("tau", 5.0)
         z = pm.Normal("z", shape=data["J"])
         effects = pt.concatenate([mu[None], tau * z])
-        theta = pm.Deterministic("theta", linear_predictor(effects, None, terms))
+        theta = pm.Deterministic("theta", predictor_of(effects, terms))
         pm.Normal("y", theta, np.array(data["sigma"]), observed=np.array(data["y"]))
     tree = nutpie.sample(
         nutpie.compile_pymc_model(model),

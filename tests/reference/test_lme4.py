@@ -10,7 +10,7 @@ A ladder, so that no step has to be believed:
 2. the same likelihood with the model's priors, integrated by quasi-Monte Carlo, gives the exact
    posterior means; their distance to lme4's estimates is the prior's pull (and what a mean
    differs from a mode), stated and bounded;
-3. the project's own pieces (``Terms``, ``linear_predictor``, ``add_spread``, ``correlate``, groups
+3. the project's own pieces (``Terms``, ``sampled_predictor``, ``add_spread``, ``correlate``, groups
    non-centred, nutpie) sample within two Monte Carlo errors plus that pull of lme4, and within
    four Monte Carlo errors of the exact means.
 """
@@ -32,10 +32,9 @@ from scipy import optimize, stats
 from scipy.special import log_expit, logsumexp
 
 from models.joint import correlate
-from models.predictor import linear_predictor
 from models.priors import SPREAD_LOG_SD, SPREAD_MEDIAN
 from models.spreads import add_spread
-from tests.plain_terms import plain_terms
+from tests.plain_terms import plain_terms, predictor_of
 
 DATA = Path(__file__).parents[2].parent / "shared/open-data/lme4-reference-fits"
 pytestmark = pytest.mark.skipif(
@@ -221,7 +220,7 @@ def sleep_model(data: Sleep) -> pm.Model:
         n = len(data.days)
         design = np.column_stack([np.ones(n), data.days])
         pick = np.column_stack([2 + data.subject, 20 + data.subject])
-        eta = linear_predictor(effects, None, plain_terms(design, pick, design))
+        eta = predictor_of(effects, plain_terms(design, pick, design))
         residual = pm.HalfNormal("residual", RESIDUAL_SD)
         pm.Normal("reaction", eta, residual, observed=data.reaction)
     return model
@@ -331,7 +330,7 @@ def herd_model(data: Herds) -> pm.Model:
         spread = add_spread("spread", HERD_SCALE)
         effects = pt.concatenate([period, spread * pm.Normal("z", shape=15)])
         terms = plain_terms(data.design, 4 + data.herd[:, None], np.ones((56, 1)))
-        eta = linear_predictor(effects, None, terms)
+        eta = predictor_of(effects, terms)
         pm.Binomial("cases", n=data.size, logit_p=eta, observed=data.cases)
     return model
 
