@@ -31,7 +31,7 @@ from models.predictor import (
 )
 from models.priors import Priors
 from models.spreads import add_spread
-from models.vocabulary import STORES, STRENGTH, SURVIVAL
+from models.vocabulary import STORES, STRENGTH, SURVIVAL, by_information
 from pipeline.errors import ModelError
 
 OBSERVED_DIMS = {STORES: "stores_unit", SURVIVAL: "survival_unit", STRENGTH: "strength_unit"}
@@ -60,7 +60,8 @@ def correlate(z: pt.TensorVariable, eta: float) -> pt.TensorVariable:
     Parameters
     ----------
     z : TensorVariable, shape (outcome, group)
-        One to three outcomes.
+        One to three outcomes. Mixes best with those first of whose groups records tell most: what
+        tells little of a group then tells little of the correlations, given the group's effects.
     eta : float
         The LKJ distribution's shape; above 1 favours weak correlation.
 
@@ -162,7 +163,9 @@ def _add_effects(
         sizes = [len(names) for _, names in layout.groupings.values()]
         z = u[:, n_terms:start]
         if layout.n_correlated:
-            together = correlate(z[:, : layout.n_correlated], priors.correlation_eta)
+            order = by_information(pool.outcomes)
+            together = correlate(z[order, : layout.n_correlated], priors.correlation_eta)
+            together = together[np.argsort(order)]
             z = pt.concatenate([together, z[:, layout.n_correlated :]], axis=1)
         effect = z * spread.T[:, np.repeat(np.arange(len(sizes)), sizes)]
         parts.append(pm.Deterministic("group_effect", effect, dims=("outcome", "group")))

@@ -22,6 +22,7 @@ from models.log_likelihood import (
 )
 from models.predictor import layout_of
 from models.priors import Priors
+from models.vocabulary import by_information
 
 MITES = "mites"
 
@@ -55,8 +56,9 @@ class LeftOut:
         return LeftOut(self.kinds, self.own, self.offset[:n], self.at[:n], self.covariance[:n])
 
 
-def _correlation(draws: Draws, n: int) -> np.ndarray:
+def _correlation(draws: Draws, outcomes: tuple[str, ...]) -> np.ndarray:
     """Correlation of outcomes, shape (draw, outcome, outcome), from partial correlations."""
+    n = len(outcomes)
     lower = np.zeros((draws.n, n, n))
     lower[:, 0, 0] = 1.0
     if n > 1:
@@ -66,7 +68,9 @@ def _correlation(draws: Draws, n: int) -> np.ndarray:
     if n > 2:
         lower[:, 2, 0] = r[:, 1]
         lower[:, 2, 1], lower[:, 2, 2] = rest[:, 1] * r[:, 2], rest[:, 1] * rest[:, 2]
-    return lower @ lower.transpose(0, 2, 1)
+    made = lower @ lower.transpose(0, 2, 1)
+    back = np.argsort(by_information(outcomes))
+    return made[:, back][:, :, back]
 
 
 def _same(labels: np.ndarray) -> np.ndarray:
@@ -143,7 +147,7 @@ class LeavingOut:
         for g, (name, (_, names)) in enumerate(self.layout.groupings.items()):
             spread = self.draws.values["spread"][:, g]
             is_correlated = placed < self.layout.n_correlated
-            between = _correlation(self.draws, n) if is_correlated else np.eye(n)
+            between = _correlation(self.draws, self.pool.outcomes) if is_correlated else np.eye(n)
             covariance = spread[:, :, None] * spread[:, None, :] * between
             self.groupings.append((self.layout.groups(name), covariance))
             placed += len(names)

@@ -27,7 +27,7 @@ from models.predictor import layout_of
 from models.priors import Priors
 from models.simulate import Scenario, SimulatedPool, simulate_pool
 from models.simulate_mites import Treatment
-from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
+from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL, by_information
 from pipeline.progress import SILENT
 from pipeline.settings import ModelSettings, Settings
 from tests.reference.numpyro_model import (
@@ -150,6 +150,23 @@ def random_point(shapes: dict[str, tuple[int, ...]], rng: np.random.Generator) -
     return point
 
 
+def in_our_order(lower: np.ndarray, unit: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Unit normals and partial correlations with survival last, and the log Jacobian.
+
+    Effects are ``lower @ unit``. Their density is of the factor's elements, ours is of partial
+    correlations. Both are taken to the correlations themselves: d correlation / d factor is
+    sqrt(1 - r0^2), d correlation / d partials is sqrt((1 - r0^2) (1 - r1^2)), each in its order.
+    """
+    order = by_information(OUTCOMES)
+    effects = (lower @ unit)[order]
+    own = np.linalg.cholesky((lower @ lower.T)[np.ix_(order, order)])
+    made = np.empty_like(unit)
+    made[order] = np.linalg.solve(own, effects)
+    r = np.array([own[1, 0], own[2, 0], own[2, 1] / np.sqrt(1.0 - own[2, 0] ** 2)])
+    of_partials = 0.5 * np.log((1.0 - r[0] ** 2) * (1.0 - r[1] ** 2))
+    return made, r, of_partials - 0.5 * np.log(1.0 - lower[1, 0] ** 2)
+
+
 def as_ours(pool: Pool, theirs: dict[str, Any]) -> tuple[dict[str, np.ndarray], float]:
     """The same point in the first model's parameters, and the log Jacobian of the correlation.
 
@@ -181,21 +198,21 @@ def as_ours(pool: Pool, theirs: dict[str, Any]) -> tuple[dict[str, np.ndarray], 
     mu, sd = coefficient_priors(pool, layout, [Priors().outcomes[o] for o in OUTCOMES])
 
     assert list(layout.groupings) == list(GROUPINGS)
-    groups = [theirs[f"unit {name}"] for name in GROUPINGS]
+    groups = np.concatenate([theirs[f"unit {name}"] for name in GROUPINGS], axis=1)
+    groups[:, : layout.n_correlated], r, jacobian = in_our_order(
+        theirs["correlation"], groups[:, : layout.n_correlated]
+    )
     winters = theirs["unit winter"] @ winter_basis(len(pool.winters))
-    lower = theirs["correlation"]
-    r = np.array([lower[1, 0], lower[2, 0], lower[2, 1] / np.sqrt(1.0 - lower[2, 0] ** 2)])
     covariates = [*pool.covariates, pool.autumn_stores]
     unknown = [theirs[f"unknown {c.name}"] for c in covariates if (c.sd > 0).any()]
     point = {
-        "standardised": np.concatenate([(coefficient - mu) / sd, *groups, winters], axis=1),
+        "standardised": np.concatenate([(coefficient - mu) / sd, groups, winters], axis=1),
         "spread": np.stack([theirs[f"sd of {name}"] for name in GROUPINGS]),
         "partial_correlation_unit": (r + 1.0) / 2.0,
         "covariate_z": np.concatenate(unknown),
     }
     point |= {our: theirs[their] for our, their in SAME.items() if their in theirs}
-    # their density is of the factor's elements, ours of partial correlations
-    return point, 0.5 * np.log(1.0 - r[1] ** 2)
+    return point, jacobian
 
 
 def transformed(model: pm.Model, point: dict[str, np.ndarray]) -> dict[str, np.ndarray]:

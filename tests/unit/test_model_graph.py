@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pymc as pm
@@ -10,6 +12,8 @@ from pytensor.compile.mode import get_mode
 
 from models.data import pack_pool
 from models.joint import build_joint_model, correlate
+from models.left_out import _correlation
+from models.predictor import layout_of
 from models.simulate import Scenario, simulate_pool
 from models.vocabulary import OUTCOMES, STORES, STRENGTH, SURVIVAL
 from pipeline.errors import ModelError
@@ -223,3 +227,20 @@ def test_outcomes_are_correlated_as_the_lkj_prior_says():
     np.testing.assert_allclose(r.var(axis=0), 1 / 6, rtol=0.12)
     np.testing.assert_allclose(r.mean(axis=0), 0.0, atol=0.04)
     np.testing.assert_allclose(drawn.std(axis=(0, 2)), 1.0, rtol=0.02)
+
+
+def test_what_is_left_out_is_integrated_with_the_correlations_of_the_model(pool):
+    """Group effects drawn under known partial correlations, against ``left_out``'s matrix."""
+    unit = np.array([0.8, 0.35, 0.7])
+    model = pm.do(build_joint_model(pool, is_rotated=False), {"partial_correlation_unit": unit})
+    layout = layout_of(pool)
+    drawn, spread = pm.draw(
+        [model["group_effect"], model["spread"]], draws=200, mode=MODE, random_seed=3
+    )
+    members = drawn[:, :, : len(pool.members)] / spread[:, 0, :, None]
+    found = np.corrcoef(members.transpose(1, 0, 2).reshape(3, -1))
+    assert next(iter(layout.groupings)) == "member"
+    given = SimpleNamespace(n=1, values={"partial_correlation": 2.0 * unit[None] - 1.0})
+    [said] = _correlation(given, pool.outcomes)
+    np.testing.assert_allclose(found, said, atol=4 / np.sqrt(members[:, 0].size))
+    assert np.abs(said[np.triu_indices(3, 1)]).min() > 0.1
