@@ -10,13 +10,9 @@ posterior, made from the records once and by linear algebra alone, gives
 and the sampler moves ``r``. Groupings with too many groups for that are only reflected, so that one
 coordinate is their mean: it trades off with the intercept, and is rotated with it.
 
-What records tell well of survival is its average over groups. The wider groups spread, the further
-from even odds must coefficients be for the same average, so the sampler moves coefficients as they
-are in a typical group, times ``spreading``.
-
-The model is not changed: the prior is still that of ``u``, and the density accounts for the map.
-Only the number of steps between independent draws is smaller
-(``tests/benchmarks/sampling_speed.py`` measures it).
+The model is not changed: the prior is still that of ``u`` and all maps are constant. Only the
+number of steps between independent draws is smaller (``tests/benchmarks/sampling_speed.py``
+measures it).
 """
 
 from __future__ import annotations
@@ -33,9 +29,6 @@ from models.vocabulary import LEVELS, STORES, SURVIVAL
 
 MOST_ROTATED = 120  # effects of one outcome; more cost more a step than they save in steps
 STORES_CV, FRAMES_CV = 0.2, 0.35  # typical spreads of single colonies, for the approximation only
-# a logit averaged over normal effects is the logit over sqrt(1 + this * their variance): Zeger,
-# Liang and Albert (1988), Biometrics 44:1049-1060 (from memory)
-LOGIT_VARIANCE = (16.0 * np.sqrt(3.0) / (15.0 * np.pi)) ** 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +45,6 @@ class Rotation:
     mirrors : dict of str to numpy.ndarray, shape (group,)
         A unit vector ``m`` for each grouping that is not rotated: its effects are reflected,
         ``u - 2 (m . u) m``, which maps their mean to its first place, and that is rotated.
-    spread : numpy.ndarray, shape (outcome, grouping)
-        Typical spreads between groups, for which the approximation is made.
     """
 
     rotated: np.ndarray
@@ -61,7 +52,6 @@ class Rotation:
     centre: np.ndarray
     factor: np.ndarray
     mirrors: dict[str, np.ndarray]
-    spread: np.ndarray
 
 
 def coefficient_priors(
@@ -164,12 +154,6 @@ def _reflected(design: csc_array, layout: Layout, mirrors: dict[str, np.ndarray]
     return np.asarray(design @ means)
 
 
-def typical_spreads(layout: Layout, priors: list[OutcomePriors]) -> np.ndarray:
-    """Medians of the priors of spreads between groups; shape (outcome, grouping)."""
-    scales = [scale for scale, _ in layout.groupings.values()]
-    return SPREAD_MEDIAN * np.array([[getattr(p, scale) for scale in scales] for p in priors])
-
-
 def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Priors) -> Rotation:
     """Approximate the posterior of the standardised effects and take its shape.
 
@@ -188,19 +172,21 @@ def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Pri
         to the noise.
     """
     own = [priors.outcomes[outcome] for outcome in pool.outcomes]
-    chosen, spread = _chosen(layout), typical_spreads(layout, own)
+    chosen = _chosen(layout)
     mirrors = _mirrors(layout, next(iter(terms.values())), chosen)
     first = np.array([layout.groups(grouping).start for grouping in mirrors], dtype=int)
     rotated = np.sort(np.concatenate([np.flatnonzero(chosen), first]))
     column = np.searchsorted(rotated, first)
     _, sd = coefficient_priors(pool, layout, own)
-    sizes = [len(names) for _, names in layout.groupings.values()]
     centres, factors = [], []
     for o, outcome in enumerate(pool.outcomes):
-        groups = np.repeat(spread[o], sizes)
+        groups = [
+            np.full(len(names), SPREAD_MEDIAN * getattr(own[o], scale))
+            for scale, names in layout.groupings.values()
+        ]
         winters = np.full(len(layout.winters), own[o].winter_sd)
         observed = terms[outcome].take(pool.observed[outcome].rows)
-        design = _standardised_design(observed, np.concatenate([sd[o], groups, winters]), layout)
+        design = _standardised_design(observed, np.concatenate([sd[o], *groups, winters]), layout)
         value, precision = _working_response(pool, outcome)
         kept = design[:, rotated].toarray()
         kept[:, column] = _reflected(design, layout, mirrors)
@@ -213,4 +199,4 @@ def rotation_of(pool: Pool, layout: Layout, terms: dict[str, Terms], priors: Pri
         centres.append(inverse.T @ (inverse @ (kept.T @ residual)))
         factors.append(inverse.T)
     rest = np.setdiff1d(np.arange(len(chosen)), rotated)
-    return Rotation(rotated, rest, np.array(centres), np.array(factors), mirrors, spread)
+    return Rotation(rotated, rest, np.array(centres), np.array(factors), mirrors)

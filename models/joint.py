@@ -2,21 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
 from models.data import Pool
 from models.design import design_of, product, sampled_predictor
-from models.geometry import (
-    LOGIT_VARIANCE,
-    Rotation,
-    coefficient_priors,
-    rotation_of,
-    winter_basis,
-)
+from models.geometry import Rotation, coefficient_priors, rotation_of, winter_basis
 from models.parts.mites import add_mite_counts, add_mite_load, mite_coords
 from models.parts.stores import add_stores
 from models.parts.strength import add_strength
@@ -117,19 +109,6 @@ def _moved(layout: Layout, rotation: Rotation) -> pt.TensorVariable:
     return pt.concatenate([*parts, moved[:, at:]], axis=1)
 
 
-def _spreading(pool: Pool, layout: Layout, spread: Any, rotation: Rotation) -> pt.TensorVariable:
-    """Log factor from typical to actual spreads of survival's averaged logit; 0 elsewhere.
-
-    Shape (outcome, 1). The groupings every unit belongs to count.
-    """
-    every = [k for k, g in enumerate(layout.groupings) if g in layout.correlated]
-    variance = pt.sum(spread[every] ** 2, axis=0)
-    typical = np.sum(rotation.spread[:, every] ** 2, axis=1)
-    log_factor = 0.5 * (pt.log1p(LOGIT_VARIANCE * variance) - np.log1p(LOGIT_VARIANCE * typical))
-    is_survival = np.array([float(outcome == SURVIVAL) for outcome in pool.outcomes])
-    return (is_survival * log_factor)[:, None]
-
-
 def _add_effects(
     pool: Pool, layout: Layout, priors: Priors, rotation: Rotation | None
 ) -> pt.TensorVariable:
@@ -139,27 +118,16 @@ def _add_effects(
     n_terms, start = len(layout.coefficients), layout.winter_start
     basis = winter_basis(len(layout.winters))
     n = start + basis.shape[1]
-    spread = None
-    if layout.groupings:
-        scales = [[getattr(p, s) for p in chosen] for s, _ in layout.groupings.values()]
-        spread = add_spread("spread", np.array(scales), dims=("grouping", "outcome"))
-    mean = pm.Data("coefficient_mean", mu / sd)
     if rotation is None:
         u = pm.Normal("standardised", shape=(len(chosen), n))
     else:
         u = _moved(layout, rotation)
-        log_factor = pt.zeros((len(chosen), 1))
-        if spread is not None:
-            log_factor = _spreading(pool, layout, spread, rotation)
-        factor = pt.exp(log_factor)
-        coefficients = factor * (u[:, :n_terms] + mean) - mean
-        u = pt.concatenate([coefficients, u[:, n_terms:start], factor * u[:, start:]], axis=1)
-        n_scaled = n - (start - n_terms)
-        pm.Potential("prior_of_moved", n_scaled * pt.sum(log_factor) - 0.5 * pt.sum(u**2))
-    sd = pm.Data("coefficient_sd", sd)
-    coefficients = sd * (u[:, :n_terms] + mean)
-    parts = [pm.Deterministic("coefficient", coefficients, dims=("outcome", "term"))]
-    if spread is not None:
+        pm.Potential("prior_of_moved", -0.5 * pt.sum(u**2))
+    mu, sd = pm.Data("coefficient_mu", mu), pm.Data("coefficient_sd", sd)
+    parts = [pm.Deterministic("coefficient", mu + sd * u[:, :n_terms], dims=("outcome", "term"))]
+    if layout.groupings:
+        scales = [[getattr(p, s) for p in chosen] for s, _ in layout.groupings.values()]
+        spread = add_spread("spread", np.array(scales), dims=("grouping", "outcome"))
         sizes = [len(names) for _, names in layout.groupings.values()]
         z = u[:, n_terms:start]
         if layout.n_correlated:
