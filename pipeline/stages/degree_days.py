@@ -15,6 +15,8 @@ NO_STATION: Final = "no weather station named for the apiary"
 NO_WEATHER: Final = "no weather in the window"
 PARTIAL: Final = "weather covers too few days of the window"
 
+WINDOWS_AT_ONCE: Final = 4096  # of some 200 days each
+
 
 def _corrections(
     colony_seasons: pl.DataFrame, apiaries: pl.DataFrame, weather_stations: pl.DataFrame
@@ -36,6 +38,33 @@ def _corrections(
     return heights.select(*UNIT, elevation_correction_k=pl.Series(correction, nan_to_null=True))
 
 
+def _summed(windows: pl.DataFrame, station_days: pl.DataFrame, base_c: float) -> pl.DataFrame:
+    """Sum the cold of each window; its last column's day is not counted."""
+    days = (
+        windows.with_columns(observed_on=pl.date_ranges(*windows.columns[-2:], closed="left"))
+        .explode("observed_on")
+        .join(
+            station_days.select("station_id", "observed_on", "temperature_mean_c"),
+            on=["station_id", "observed_on"],
+            how="left",
+            maintain_order="left",  # else a sum of the same days differs in its last digit
+        )
+        .with_columns(
+            place_c=pl.col("temperature_mean_c") + pl.col("elevation_correction_k").fill_null(0.0)
+        )
+    )
+    cold = day_degrees(days["place_c"].to_numpy(), base_c)
+    return (
+        days.with_columns(cold_kd=pl.Series(cold, nan_to_null=True))
+        .group_by(windows.columns, maintain_order=True)
+        .agg(
+            sum_kd=pl.col("cold_kd").sum(),
+            days_with_weather=pl.col("cold_kd").count().cast(pl.Int64),
+            mean_c=pl.col("place_c").mean(),
+        )
+    )
+
+
 def _cold_between(
     units: pl.DataFrame,
     first: str,
@@ -43,38 +72,22 @@ def _cold_between(
     station_days: pl.DataFrame,
     winter: WinterSettings,
 ) -> pl.DataFrame:
-    """Sum each unit's degree-days from one date column up to, not including, another."""
-    days = (
-        units.filter(pl.col("station_id").is_not_null())
-        .with_columns(observed_on=pl.date_ranges(first, until, closed="left"))
-        .explode("observed_on")
-        .join(
-            station_days.select("station_id", "observed_on", "temperature_mean_c"),
-            on=["station_id", "observed_on"],
-            how="left",
-        )
-        .with_columns(
-            place_c=pl.col("temperature_mean_c") + pl.col("elevation_correction_k").fill_null(0.0)
-        )
-        .sort(*UNIT, "observed_on")
-    )
-    cold = day_degrees(days["place_c"].to_numpy(), winter.degree_day_base_c)
-    sums = (
-        days.with_columns(cold_kd=pl.Series(cold, nan_to_null=True))
-        .group_by(*UNIT, maintain_order=True)
-        .agg(
-            sum_kd=pl.col("cold_kd").sum(),
-            days_with_weather=pl.col("cold_kd").count().cast(pl.Int64),
-            mean_c=pl.col("place_c").mean(),
-        )
-    )
+    """Sum each unit's degree-days from one date column up to, not including, another.
+
+    Units that share place and window share their days, which are laid out once, and only so many
+    windows at a time: all units' days together are far more than a laptop holds.
+    """
+    window = ("station_id", "elevation_correction_k", first, until)
+    windows = units.select(window).filter(pl.col("station_id").is_not_null()).unique()
+    parts = [windows.clear(), *windows.iter_slices(WINDOWS_AT_ONCE)]
+    sums = pl.concat(_summed(part, station_days, winter.degree_day_base_c) for part in parts)
     observed = pl.col("days_with_weather")
     is_covered = (pl.col("weather_coverage") >= winter.minimum_weather_coverage) & (observed > 0)
     return (
-        units.select(
-            *UNIT, window_days=(pl.col(until) - pl.col(first)).dt.total_days().cast(pl.Int64)
+        units.with_columns(
+            window_days=(pl.col(until) - pl.col(first)).dt.total_days().cast(pl.Int64)
         )
-        .join(sums, on=UNIT, how="left")
+        .join(sums, on=window, how="left", nulls_equal=True)
         .with_columns(observed.fill_null(0))
         .with_columns(weather_coverage=observed / pl.col("window_days"))
         .select(
