@@ -110,6 +110,8 @@ def dew_point(temperature_c: ArrayLike, humidity_pct: ArrayLike) -> Array:
         "A relative humidity is not above 0 and at most 100 %",
         "Check the sensor's units.",
     )
+    if not temperature.size * humidity.size:  # a pool without loggers need not wait for the table
+        return np.empty(np.broadcast_shapes(temperature.shape, humidity.shape))
     grid_c, grid_log_pa = _saturation_table()
     log_pressure = np.interp(temperature, grid_c, grid_log_pa) + np.log(humidity / 100.0)
     return np.asarray(np.interp(log_pressure, grid_log_pa, grid_c))

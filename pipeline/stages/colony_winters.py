@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.contracts import load_derived_contracts
 from pipeline.settings import Settings, StoresSettings, WinterSettings
-from pipeline.stages.windows import UNIT, winter_day
+from pipeline.stages.windows import UNIT, winter_day, wintering_year
 
 NOT_SURVIVED: Final = "did not survive"
 SURVIVAL_UNKNOWN: Final = "survival unknown"
@@ -46,7 +46,7 @@ def _treated(
     )
     treated = (
         colony_seasons.select(*UNIT)
-        .join(treatments, on="colony_id")
+        .join(treatments.with_columns(winter=wintering_year("applied_on")), on=UNIT)
         .filter(
             pl.col("applied_on") >= winter_day(TREATED_FROM, pl.col("winter")),
             pl.col("applied_on") < reference,

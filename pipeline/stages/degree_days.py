@@ -15,7 +15,7 @@ NO_STATION: Final = "no weather station named for the apiary"
 NO_WEATHER: Final = "no weather in the window"
 PARTIAL: Final = "weather covers too few days of the window"
 
-WINDOWS_AT_ONCE: Final = 4096  # of some 200 days each
+WINDOWS_AT_ONCE: Final = 2048  # of some 200 days each
 
 
 def _corrections(
@@ -79,7 +79,7 @@ def _cold_between(
     """
     window = ("station_id", "elevation_correction_k", first, until)
     windows = units.select(window).filter(pl.col("station_id").is_not_null()).unique()
-    parts = [windows.clear(), *windows.iter_slices(WINDOWS_AT_ONCE)]
+    parts = [*windows.iter_slices(WINDOWS_AT_ONCE)] or [windows]
     sums = pl.concat(_summed(part, station_days, winter.degree_day_base_c) for part in parts)
     observed = pl.col("days_with_weather")
     is_covered = (pl.col("weather_coverage") >= winter.minimum_weather_coverage) & (observed > 0)

@@ -25,6 +25,8 @@ NO_BODY: Final = "material or thickness of the hive body not recorded"
 NO_FIGURE: Final = "a layer's resistance is not known"
 NO_DIMENSIONS: Final = "inside dimensions not recorded"
 
+HIVES_AT_ONCE: Final = 20_000  # of some ten layers each
+
 _SIDES: Final = ("front", "back", "left", "right")
 _DIMENSIONS: Final = ("inner_length_mm", "inner_width_mm", "inner_height_mm")
 
@@ -37,7 +39,7 @@ def _body_layers(hives: pl.DataFrame) -> pl.DataFrame:
         part = part_of_surface.get(surface, "wall")
         frames.append(
             hives.select(
-                *UNIT,
+                "hive_no",
                 surface=pl.lit(surface),
                 is_body=pl.lit(True),
                 material=pl.coalesce(f"{part}_material", "wall_material"),
@@ -56,25 +58,26 @@ def _added_layers(set_up_layers: pl.DataFrame) -> pl.DataFrame:
             .otherwise(pl.concat_list("surface"))
         )
         .explode("surface")
-        .select(*UNIT, "surface", "material", "thickness_mm", is_body=pl.lit(False))
-        .select(*UNIT, "surface", "is_body", "material", "thickness_mm")
+        .select("hive_no", "surface", pl.lit(False).alias("is_body"), "material", "thickness_mm")
     )
 
 
 def _surfaces(layers: pl.DataFrame) -> pl.DataFrame:
-    """What is known of each surface's resistance without films; one row per unit and surface."""
+    """What is known of each surface's resistance without films; one row per hive and surface."""
     flow = pl.col("surface").replace_strict(dict(FLOW_OF_SURFACE), return_dtype=pl.String)
     parts = []
     for direction in INSIDE_FILM:
         rows = layers.filter(flow == direction)
+        boards = rows.select("material", "thickness_mm").unique()
         resistance = material_resistance(
-            rows["material"].to_list(), rows["thickness_mm"].to_numpy(), direction
+            boards["material"].to_list(), boards["thickness_mm"].to_numpy(), direction
         )
-        parts.append(rows.with_columns(m2k_per_w=pl.Series(resistance, nan_to_null=True)))
+        known = boards.with_columns(m2k_per_w=pl.Series(resistance, nan_to_null=True))
+        parts.append(rows.join(known, on=boards.columns, how="left", nulls_equal=True))
     return (
         pl.concat(parts)
-        .sort(*UNIT, "surface", "m2k_per_w", "material")
-        .group_by(*UNIT, "surface", maintain_order=True)
+        .sort("hive_no", "surface", "m2k_per_w", "material")
+        .group_by("hive_no", "surface", maintain_order=True)
         .agg(
             known_m2k_per_w=pl.col("m2k_per_w").sum(),
             is_body_unknown=(pl.col("m2k_per_w").is_null() & pl.col("is_body")).any(),
@@ -103,7 +106,7 @@ def _judged(surfaces: pl.DataFrame, settings: Settings) -> pl.DataFrame:
 
 
 def _wide(surfaces: pl.DataFrame) -> pl.DataFrame:
-    """One row per unit: a resistance and a verdict for each surface, and what is unknown."""
+    """One row per hive: a resistance and a verdict for each surface, and what is unknown."""
     columns = []
     for surface in SURFACES:
         here = pl.col("surface") == surface
@@ -111,9 +114,22 @@ def _wide(surfaces: pl.DataFrame) -> pl.DataFrame:
             pl.col("total_m2k_per_w").filter(here).first().alias(f"{surface}_m2k_per_w"),
             pl.col("is_insulated").filter(here).first().alias(f"is_{surface}_insulated"),
         ]
-    return surfaces.group_by(*UNIT).agg(
+    return surfaces.group_by("hive_no").agg(
         *columns, pl.col("is_body_unknown").any(), pl.col("is_layer_unknown").any()
     )
+
+
+def _described(
+    hives: pl.DataFrame, set_up_layers: pl.DataFrame, settings: Settings
+) -> pl.DataFrame:
+    """Dimensions and surfaces of each hive, with level and conductance where they can be known."""
+    numbered = hives.with_row_index("hive_no")
+    layers = set_up_layers.join(numbered.select(*UNIT, "hive_no"), on=UNIT)
+    surfaces = _surfaces(pl.concat([_body_layers(numbered), _added_layers(layers)]))
+    described = numbered.select("hive_no", *UNIT, *_DIMENSIONS).join(
+        _wide(_judged(surfaces, settings)), on="hive_no", how="left", maintain_order="left"
+    )
+    return _with_level_and_conductance(described, settings)
 
 
 def hive_envelopes(
@@ -135,16 +151,14 @@ def hive_envelopes(
         .sort(*UNIT)
     )
     layers = set_up_layers.join(hives, on=UNIT, how="semi")
-    surfaces = _surfaces(pl.concat([_body_layers(hives), _added_layers(layers)]))
-    described = hives.select(*UNIT, *_DIMENSIONS).join(
-        _wide(_judged(surfaces, settings)), on=UNIT, how="left", maintain_order="left"
-    )
+    parts = [*hives.iter_slices(HIVES_AT_ONCE)] or [hives]
+    described = pl.concat(_described(part, layers, settings) for part in parts)
     open_joints = layers.group_by(*UNIT).agg(has_open_joints=(~pl.col("is_sealed")).any())
     no_level = pl.col("level").is_null()
     return (
         colony_seasons.select(*UNIT)
         .join(set_ups.select(*UNIT, has_set_up=pl.lit(True)), on=UNIT, how="left")
-        .join(_with_level_and_conductance(described, settings), on=UNIT, how="left")
+        .join(described, on=UNIT, how="left")
         .join(open_joints, on=UNIT, how="left")
         .with_columns(
             has_open_joints=pl.when(pl.col("has_set_up")).then(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.settings import Settings
-from pipeline.stages.windows import UNIT, in_window, winter_day, with_winter
+from pipeline.stages.windows import UNIT, in_window, winter_day, wintering_year, with_winter
 
 _KEY = (*UNIT, "sampled_on", "method", "sample_no")
 
@@ -26,7 +26,11 @@ def mite_samples(
     )
     applied, sampled, reference = pl.col("applied_on"), pl.col("sampled_on"), pl.col("reference_on")
     between = (
-        counts.join(treatments.select("colony_id", "applied_on"), on="colony_id")
+        counts.select(*_KEY, "reference_on")
+        .join(
+            treatments.select("colony_id", "applied_on", winter=wintering_year("applied_on")),
+            on=UNIT,
+        )
         .group_by(*_KEY)
         .agg(
             treatments_between=((applied >= sampled) & (applied < reference)).sum().cast(pl.Int64)

@@ -19,7 +19,7 @@ from pipeline.physics.feed import (
     honey_equivalent_kg,
 )
 from pipeline.settings import Settings, StoresSettings
-from pipeline.stages.windows import UNIT
+from pipeline.stages.windows import UNIT, wintering_year
 
 PARTS_RELATIVE_SD: Final = (
     0.10  # parts are weighed roughly or looked up; common practice, no source
@@ -40,8 +40,12 @@ def _fed(windows: pl.DataFrame, feedings: pl.DataFrame, stores: StoresSettings) 
         processing_loss=stores.processing_loss,
     )
     is_converted = pl.col("feed") != "honey frame"
+    fed = feedings.select(
+        "colony_id", "fed_on", "feed", winter=wintering_year("fed_on"), worth_kg=pl.Series(worth)
+    )
     return (
-        windows.join(feedings.with_columns(worth_kg=pl.Series(worth)), on="colony_id")
+        windows.select(*UNIT, "autumn_weighed_on", "spring_weighed_on")
+        .join(fed, on=UNIT)
         .filter(
             pl.col("fed_on") >= pl.col("autumn_weighed_on"),
             pl.col("fed_on") < pl.col("spring_weighed_on"),
@@ -59,8 +63,16 @@ def _fed(windows: pl.DataFrame, feedings: pl.DataFrame, stores: StoresSettings) 
 def _parts(windows: pl.DataFrame, weighings: pl.DataFrame) -> pl.DataFrame:
     """Parts noted at weighings after the autumn one, up to the spring one."""
     added, removed = (pl.col(f"parts_{kind}_kg").fill_null(0.0) for kind in ("added", "removed"))
+    noted = weighings.select(
+        "colony_id",
+        "weighed_on",
+        "parts_added_kg",
+        "parts_removed_kg",
+        winter=wintering_year("weighed_on"),
+    )
     return (
-        windows.join(weighings, on="colony_id")
+        windows.select(*UNIT, "autumn_weighed_on", "spring_weighed_on")
+        .join(noted, on=UNIT)
         .filter(
             pl.col("weighed_on") > pl.col("autumn_weighed_on"),
             pl.col("weighed_on") <= pl.col("spring_weighed_on"),

@@ -35,6 +35,12 @@ def winter_day(month_day: str, winter: pl.Expr) -> pl.Expr:
     return pl.min_horizontal(first.dt.offset_by(f"{day - 1}d"), first.dt.month_end())
 
 
+def wintering_year(column: str) -> pl.Expr:
+    """Year of the one winter in whose windows a date can lie, counted from July to June."""
+    day = pl.col(column)
+    return day.dt.year().cast(pl.Int64) - (day.dt.month() < _FIRST_MONTH)
+
+
 def season_bounds(winter: WinterSettings) -> tuple[str, str]:
     """First and last month-day on which a dated record speaks of a winter.
 

@@ -47,7 +47,10 @@ NO_OUTCOME: Final = "no outcome recorded"
 
 
 def _checks(winter_outcomes: pl.DataFrame, strength_inspections: pl.DataFrame) -> pl.DataFrame:
-    """What each check showed: ``laying queen``, ``no laying queen``, ``no bees`` or ``bees``."""
+    """What each check showed: ``laying queen``, ``no laying queen``, ``no bees`` or ``bees``.
+
+    Numbered so that of one day's checks an outcome record comes last.
+    """
     bees, brood, queen = (
         pl.col("frames_of_bees"),
         pl.col("frames_of_brood"),
@@ -56,7 +59,6 @@ def _checks(winter_outcomes: pl.DataFrame, strength_inspections: pl.DataFrame) -
     inspected = strength_inspections.select(
         "colony_id",
         checked_on="inspected_on",
-        source_no=pl.lit(0),
         shown=pl.when(queen == "queenright")
         .then(pl.lit("laying queen"))
         .when(bees == 0)
@@ -71,14 +73,14 @@ def _checks(winter_outcomes: pl.DataFrame, strength_inspections: pl.DataFrame) -
     reported = winter_outcomes.select(
         "colony_id",
         "checked_on",
-        source_no=pl.lit(1),
         shown=pl.col("state").replace_strict(
             {"alive": "laying queen", "alive without laying queen": "no laying queen"},
             default=None,
             return_dtype=pl.String,
         ),
     )
-    return pl.concat([inspected, reported]).filter(pl.col("shown").is_not_null())
+    told = pl.concat([inspected, reported]).filter(pl.col("shown").is_not_null())
+    return told.with_row_index("check_no")
 
 
 def _spring_checks(units: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
@@ -86,13 +88,16 @@ def _spring_checks(units: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
     told = pl.col("shown") != "bees"
     is_spring = pl.col("checked_on") <= pl.col("ends_on")
     is_alive = pl.col("shown") != "no bees"
+    spans = units.select(*UNIT, "ends_on", "spring_from", "next_starts_on")
     return (
-        units.join(checks, on="colony_id")
+        spans.lazy()
+        .join(checks.lazy(), on="colony_id")
         .filter(
             pl.col("checked_on") >= pl.col("spring_from"),
             pl.col("checked_on") < pl.col("next_starts_on"),
         )
-        .sort(*UNIT, "checked_on", "source_no")
+        .collect(engine="streaming")  # all winters with all checks of a colony are far more rows
+        .sort(*UNIT, "checked_on", "check_no")
         .group_by(*UNIT, maintain_order=True)
         .agg(
             spring_shown=pl.col("shown").filter(told & is_spring).last(),
