@@ -9,6 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
+from pipeline.settings import WinterSettings
+from pipeline.stages import degree_days, hive_envelopes
+from pipeline.stages.windows import with_winter, wintering_year
 from tests.stage_frames import derived, hive, records, yard
 
 COLONIES = "abcd"
@@ -16,6 +19,7 @@ FIRST = date(2022, 7, 1)
 day = st.integers(0, 2 * 365).map(lambda n: FIRST + timedelta(days=n))
 colony = st.sampled_from(COLONIES)
 winter = st.integers(2022, 2023)
+month_day = st.dates(date(2024, 1, 1), date(2024, 12, 31)).map(lambda on: f"{on:%m-%d}")
 
 
 def row(**columns):
@@ -163,6 +167,27 @@ def test_units_are_conserved_and_every_gap_has_a_reason(pool):
         assert final.filter(pl.col(value).is_null() == pl.col(reason).is_null()).is_empty()
     analysed = final.filter(pl.col("exclusion_reason").is_null())
     assert analysed.select("level", "member_id").null_count().sum_horizontal().item() == 0
+
+
+@few
+@given(pools())
+def test_how_much_is_worked_on_at_once_changes_nothing(pool):
+    whole, _ = derived(records(pool))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(degree_days, "WINDOWS_AT_ONCE", 2)
+        patch.setattr(hive_envelopes, "HIVES_AT_ONCE", 2)
+        in_parts, _ = derived(records(pool))
+    for name, table in whole.items():
+        assert_frame_equal(table, in_parts[name], check_exact=True)
+
+
+@given(day, st.lists(month_day, min_size=4, max_size=4))
+def test_a_date_lies_in_the_windows_of_one_winter(on, days):
+    windows = WinterSettings(*days)
+    rows = with_winter(pl.DataFrame({"on": [on]}), "on", windows).with_columns(
+        year=wintering_year("on")
+    )
+    assert rows["winter"].item() in (None, rows["year"].item())
 
 
 @pytest.mark.parametrize("table", ["stores_ledger", "degree_days", "winter_survival"])

@@ -92,6 +92,11 @@ def test_condensation_starts_where_the_surface_meets_the_dew_point():
     assert moist_air.dew_point([10.0, -5.0], 100.0) == pytest.approx([10.0, -5.0], abs=1e-6)
 
 
+def test_no_air_has_no_dew_point_and_needs_no_table(monkeypatch):
+    monkeypatch.setattr(moist_air, "_saturation_table", lambda: pytest.fail("made a table"))
+    assert moist_air.dew_point([], []).shape == (0,)
+
+
 def test_degree_days_of_hand_worked_days():
     days = degree_days.degree_days([12.0, 10.0, 0.0, -15.5, np.nan], 10.0)
     assert days[:4] == pytest.approx([0.0, 0.0, 10.0, 25.5])
