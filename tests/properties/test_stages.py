@@ -11,7 +11,7 @@ from polars.testing import assert_frame_equal
 
 from pipeline.settings import WinterSettings
 from pipeline.stages import degree_days, hive_envelopes
-from pipeline.stages.windows import with_winter, wintering_year
+from pipeline.stages.windows import wintering_year, with_winter
 from tests.stage_frames import derived, hive, records, yard
 
 COLONIES = "abcd"

@@ -107,27 +107,30 @@ def test_height_moves_station_temperatures():
 
 def test_colonies_that_share_place_and_window_meet_the_cold_of_one_alone(monkeypatch):
     begun = {"a": "2023-11-01", "b": "2023-11-01", "c": "2023-11-08", "d": "2023-11-08"}
-    rows = {
-        "apiaries": [yard(), yard(apiary_id="hill", elevation_m=900.0)],
-        "weather_stations": [{"station_id": "station", "elevation_m": 300.0}],
-        "colonies": [hive("a"), hive("b"), hive("c"), hive("d", apiary_id="hill")],
-        "weighings": [
-            weighing | {"colony_id": colony}
-            for colony, day in begun.items()
-            for weighing in weighings(day, "2023-12-11")
-        ],
-        "weather_daily": days_from("2023-10-01", [n % 11 - 4.3 for n in range(228)]),
-    }
-    together = pool(**rows)["degree_days"]
-    alone = [
-        pool(**{**rows, "colonies": [one], "weighings": own})["degree_days"]
-        for one in rows["colonies"]
-        if (own := [w for w in rows["weighings"] if w["colony_id"] == one["colony_id"]])
-    ]
-    assert_frame_equal(together.filter(pl.col("from_on") > date(2023, 10, 1)), pl.concat(alone))
-    assert together["degree_days_kd"].n_unique() == 3  # b met what a did, d stood higher than c
+    apiary = {"a": "yard", "b": "yard", "c": "yard", "d": "hill"}
+
+    def derived_for(*colonies):
+        return pool(
+            apiaries=[yard(elevation_m=300.0), yard(apiary_id="hill", elevation_m=900.0)],
+            weather_stations=[{"station_id": "station", "elevation_m": 300.0}],
+            colonies=[hive(name, apiary_id=apiary[name]) for name in colonies],
+            set_ups=[{"colony_id": name, "winter": 2023} for name in colonies],
+            weighings=[
+                weighing | {"colony_id": name}
+                for name in colonies
+                for weighing in weighings(begun[name], "2023-12-11")
+            ],
+            weather_daily=days_from("2023-10-01", [n % 11 - 4.3 for n in range(228)]),
+        )["degree_days"]
+
+    together = derived_for(*begun)
+    alone = pl.concat(derived_for(name) for name in begun)
+    assert_frame_equal(together, alone, check_exact=True)
+    a, b, c, d = together["degree_days_kd"]
+    assert a == b != c
+    assert d > c  # as many days, 600 m higher
     monkeypatch.setattr(cold, "WINDOWS_AT_ONCE", 1)
-    assert_frame_equal(pool(**rows)["degree_days"], together)
+    assert_frame_equal(derived_for(*begun), together, check_exact=True)
 
 
 def test_no_station_and_no_weather_are_reasons():
