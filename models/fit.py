@@ -88,7 +88,7 @@ def _attempt_settings(model: ModelSettings, n_units: int, attempt: int) -> dict[
     """Each retry doubles the draws and halves the distance of target_accept to 1."""
     factor = 2**attempt
     return {
-        "draws": model.draws * factor,
+        "draws": model.kept_draws(n_units) * factor,
         "tune": model.tune * factor,
         "chains": model.chains,
         "cores": model.cores,

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pipeline.errors import StudyError
 from pipeline.toml_files import read_toml
 
-_LARGE_POOL = 1_000
+_LARGE_POOL, _NATIONAL_POOL = 1_000, 4_000
 
 
 def setting(default: Any, comment: str) -> Any:
@@ -108,7 +108,10 @@ class ModelSettings:
     seed: int = setting(20240, "Seed of every random draw in the fit.")
     chains: int = setting(4, "Chains.")
     tune: int = setting(600, "Warm-up draws per chain.")
-    draws: int = setting(750, "Kept draws per chain.")
+    draws: int = setting(
+        750,
+        f"Kept draws per chain, up to {_NATIONAL_POOL:,} colony-winters; half as many more above.",
+    )
     target_accept: float = setting(
         0.9, f"Target acceptance of the sampler, up to {_LARGE_POOL:,} colony-winters."
     )
@@ -126,6 +129,10 @@ class ModelSettings:
     minimum_colonies: int = setting(
         10, "A level or part is estimated only from at least this many colony-winters."
     )
+
+    def kept_draws(self, n_units: int) -> int:
+        """Draws of each chain for so many colony-winters: spreads mix slower in national pools."""
+        return self.draws if n_units <= _NATIONAL_POOL else self.draws * 3 // 2
 
     def acceptance(self, n_units: int, attempt: int = 0) -> float:
         """Target acceptance for so many colony-winters; each retry halves its distance to 1."""

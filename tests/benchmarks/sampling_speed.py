@@ -21,6 +21,7 @@ import resource
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -135,7 +136,7 @@ def run_one(way: str, units: int, draws: int, tune: int, retries: int) -> dict:
     for attempt in range(retries + 1):
         factor = 2**attempt
         chosen = {
-            "draws": draws * factor,
+            "draws": replace(model, draws=draws).kept_draws(pool.n_units) * factor,
             "tune": tune * factor,
             "chains": model.chains,
             "cores": model.cores,

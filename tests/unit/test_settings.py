@@ -115,3 +115,8 @@ def test_any_text_can_be_written_and_read_again(tmp_path):
     path = tmp_path / "study.toml"
     path.write_text(render_settings(settings), encoding="utf-8")
     assert read_settings(path).study.name == odd
+
+
+def test_national_pools_keep_half_as_many_draws_more():
+    model = ModelSettings(draws=500)
+    assert [model.kept_draws(n) for n in (30, 4_000, 4_001)] == [500, 500, 750]
